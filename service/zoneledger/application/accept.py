@@ -1,0 +1,88 @@
+"""Takes deliveries apart: each message is accepted for its cell, or refused with a reason."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from zoneledger.application.intake import Delivery, Receipt, RefusedMessage
+from zoneledger.application.ports import RefusedRow
+from zoneledger.core.decoding import MAX_PAYLOAD_BYTES, Element, Refusal, split_payload
+from zoneledger.core.messages import Message, zones_named
+from zoneledger.core.validation import read_message, unknown_fields
+
+#: The zones of a cell by its path, or None for a cell that the plant model does not name.
+ZonesOf = Callable[[str], frozenset[str] | None]
+
+#: How far a message's time may lie ahead of the service's clock.
+AHEAD_US = 5_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Accepted:
+    """A message that keeps the contract and comes from a cell and zone of the plant; `receipt` is its delivery's."""
+
+    message: Message
+    element: Element
+    index: int
+    delivery: Delivery
+    receipt: Receipt
+
+
+@dataclass(slots=True)
+class Sorted:
+    """A group of deliveries taken apart: accepted messages by cell, refused rows, and counts to add by cell."""
+
+    arrived_us: int
+    accepted: dict[str, list[Accepted]] = field(default_factory=dict)
+    refused: list[RefusedRow] = field(default_factory=list)
+    unknown_fields: dict[str, dict[str, int]] = field(default_factory=dict)
+
+    def refuse(self, delivery: Delivery, receipt: Receipt, index: int, refusal: Refusal, text: str | None) -> None:
+        """Keep a message that is refused, or the whole payload where `text` is None."""
+        body = delivery.payload if text is None else text.encode("utf-8", "surrogatepass")
+        reason, detail = refusal.reason, refusal.detail
+        receipt.refused.append(RefusedMessage(index, reason, detail))
+        kept = body[:MAX_PAYLOAD_BYTES]
+        row = RefusedRow(delivery.cell, delivery.origin, self.arrived_us, index, reason, detail, kept, len(body))
+        self.refused.append(row)
+
+
+def _check_plant(message: Message, delivery: Delivery, zones: frozenset[str] | None) -> None:
+    if zones is None:
+        raise Refusal("unknown_cell", f"the plant model names no cell {delivery.cell[:200]}")
+    for zone in zones_named(message):
+        if zone not in zones:
+            raise Refusal("unknown_zone", f"the plant model names no zone {zone} in {delivery.cell}")
+
+
+def _check_clock(message: Message, now_us: int) -> None:
+    if message.at_us > now_us + AHEAD_US:
+        ahead_s = (message.at_us - now_us) / 1e6
+        raise Refusal("ahead_of_clock", f"at lies {ahead_s:g} s ahead of the service's clock; at most 5 s are taken")
+
+
+def _count_unknown_fields(group: Sorted, cell: str, value: dict[str, Any]) -> None:
+    for name in unknown_fields(value):
+        counts = group.unknown_fields.setdefault(cell, {})
+        counts[name] = counts.get(name, 0) + 1
+
+
+def sort_delivery(group: Sorted, delivery: Delivery, receipt: Receipt, zones_of: ZonesOf) -> None:
+    """Add a delivery's messages to a group; never raises for what the payload holds."""
+    try:
+        elements = split_payload(delivery.payload)
+    except Refusal as refusal:
+        group.refuse(delivery, receipt, 0, refusal, None)
+        return
+    zones = zones_of(delivery.cell)
+    for index, element in enumerate(elements):
+        try:
+            message = read_message(element.value)
+            _check_plant(message, delivery, zones)
+            _check_clock(message, group.arrived_us)
+        except Refusal as refusal:
+            group.refuse(delivery, receipt, index, refusal, element.text)
+            continue
+        _count_unknown_fields(group, delivery.cell, element.value)
+        entry = Accepted(message, element, index, delivery, receipt)
+        group.accepted.setdefault(delivery.cell, []).append(entry)

@@ -1,0 +1,184 @@
+"""Brings a cell's ledger up to its messages: appends where they follow, rewrites from their place where they are late."""
+
+import json
+from collections.abc import AsyncIterator, Iterator
+from dataclasses import dataclass, field
+
+from zoneledger.application.keep import Kept
+from zoneledger.application.ports import Checkpoint, Key, Revision, Stretch, Writing
+from zoneledger.core.booking import Booked, Booking, Fastener, Limits, Place, Verdict
+from zoneledger.core.decoding import decode_value
+from zoneledger.core.messages import Event, Message
+from zoneledger.core.silence import Run
+from zoneledger.core.spans import Interval
+from zoneledger.core.validation import read_message, snapshot_from
+from zoneledger.core.verdicts import settle
+
+EVENTS_PER_CHECKPOINT = 256
+EVENTS_AT_ONCE = 1000
+
+
+def dump(booking: Booking) -> str:
+    """Return a booking's state as canonical JSON."""
+    return json.dumps(booking.to_json(), separators=(",", ":"))
+
+
+def load(text: str, limits: Limits) -> Booking:
+    """Return the booking of a state; an empty text is the state before any message."""
+    return Booking.from_json(json.loads(text), limits) if text else Booking(limits)
+
+
+@dataclass(slots=True)
+class Changes:
+    """What a group of messages adds for all its cells beside the ledgers' rows, to be written at once."""
+
+    checkpoints: list[tuple[int, Checkpoint]] = field(default_factory=list)
+    revisions: list[Revision] = field(default_factory=list)
+
+
+def append(changes: Changes, kept: Kept) -> Booked:
+    """Book messages that follow the last one booked; return the rows to add."""
+    head, booking = kept.head, kept.booking
+    for _, message in kept.messages:
+        booking.add(message)
+        if isinstance(message, Event):
+            head.events_since_checkpoint += 1
+            if head.events_since_checkpoint >= EVENTS_PER_CHECKPOINT:
+                head.events_since_checkpoint = 0
+                changes.checkpoints.append((head.cell_id, Checkpoint(message.boot, message.seq, dump(booking))))
+    head.booking = dump(booking)
+    return booking.take_booked()
+
+
+def _in_order(texts: dict[Key, str], runs: dict[Key, list[Run]]) -> Iterator[Message]:
+    for key in sorted(texts.keys() | runs.keys()):
+        if key in texts:
+            yield read_message(decode_value(texts[key]))
+        for run in runs.get(key, []):
+            for at_us in sorted({run.first_us, run.last_us}):
+                yield snapshot_from(run.body, *key, at_us)
+
+
+async def stored_messages(writing: Writing, cell_id: int, after: Key | None) -> AsyncIterator[Message]:
+    """Yield a cell's stored messages in the contract's order, from the snapshots of event `after` on (None: all)."""
+    reached = after
+    while True:
+        events = await writing.events_after(cell_id, reached, EVENTS_AT_ONCE)
+        last = events[-1][0] if len(events) == EVENTS_AT_ONCE else None
+        for message in _in_order(dict(events), await writing.runs_between(cell_id, reached, last)):
+            yield message
+        if last is None:
+            return
+        reached = last
+
+
+@dataclass(slots=True)
+class Refold:
+    """A ledger folded anew from a checkpoint until it agrees with the old one at a later checkpoint, or to the end."""
+
+    start: Booking
+    booking: Booking
+    checkpoints: list[Checkpoint] = field(default_factory=list)
+    agreed: Place | None = None
+
+    def stretch(self) -> Stretch:
+        """Return the part of the ledger that was folded anew."""
+        starts = {zone: span[0] for zone, span in self.start.open.items()}
+        if self.agreed is None:
+            return Stretch(self.start.place, None, starts, {}, None)
+        stops = {zone: span[0] for zone, span in self.booking.open.items()}
+        return Stretch(self.start.place, self.agreed, starts, stops, self.booking.booked_us)
+
+
+async def refold(writing: Writing, cell_id: int, first: Place, last: Place, limits: Limits) -> Refold:
+    """Fold a cell's stored messages anew, from before its new ones (at places `first` to `last`)."""
+    before = first.boot, first.seq + first.rank
+    checkpoint = await writing.checkpoint_before(cell_id, before)
+    text = checkpoint.booking if checkpoint else ""
+    after = (checkpoint.boot, checkpoint.seq) if checkpoint else None
+    old = await writing.checkpoints_after(cell_id, after)
+    result = Refold(load(text, limits), load(text, limits))
+    count = 0
+    async for message in stored_messages(writing, cell_id, after):
+        result.booking.add(message)
+        if not isinstance(message, Event):
+            continue
+        count += 1
+        place = Place(message.boot, message.seq, 0)
+        former = old.get(place[:2])
+        if former is None and count < EVENTS_PER_CHECKPOINT:
+            continue
+        count, state = 0, dump(result.booking)
+        if former == state and place > last:
+            result.agreed = place
+            break
+        result.checkpoints.append(Checkpoint(message.boot, message.seq, state))
+    return result
+
+
+def _difference(old: Booked, new: Booked) -> tuple[Booked, Booked]:
+    """Return the rows to remove and the rows to add; gaps and discrepancies go all or none."""
+    gone, come = Booked(), Booked()
+    for name in ("spans", "fasteners", "verdicts"):
+        before, after = getattr(old, name), getattr(new, name)
+        kept = set(before) & set(after)
+        setattr(gone, name, [row for row in before if row not in kept])
+        setattr(come, name, [row for row in after if row not in kept])
+    for name in ("gaps", "discrepancies"):
+        before, after = getattr(old, name), getattr(new, name)
+        if sorted(before, key=repr) != sorted(after, key=repr):
+            setattr(gone, name, before)
+            setattr(come, name, after)
+    return gone, come
+
+
+def touched(rows: Booked) -> list[Interval]:
+    """Return the times whose figures rows have a part in."""
+    spans = [(row.span.start_us, row.span.end_us) for row in rows.spans]
+    made = [(row.at_us, row.at_us + 1) for row in rows.fasteners]
+    unseen = [(row.at_us, row.at_us + 1) for row in rows.discrepancies if row.kind == "unseen"]
+    return spans + made + unseen
+
+
+async def rewrite(writing: Writing, changes: Changes, kept: Kept, limits: Limits, now_us: int) -> Booked:
+    """Book late messages, already stored: rewrite the ledger from their place until old and new agree.
+
+    Returns the rows removed and added, together.
+    """
+    head, places = kept.head, [Place(*key[:3]) for key, _ in kept.messages]
+    known_us = kept.booking.booked_us
+    result = await refold(writing, head.cell_id, min(places), max(places), limits)
+    stretch, new = result.stretch(), result.booking.take_booked()
+    gone, come = _difference(await writing.booked(head.cell_id, stretch), new)
+    await writing.remove_booked(head.cell_id, stretch, gone)
+    await writing.add_booked([(head.cell_id, come)])
+    await writing.put_checkpoints([(head.cell_id, row) for row in result.checkpoints])
+    if result.agreed is None:
+        head.booking, head.events_since_checkpoint = dump(result.booking), 0
+    times = touched(gone) + touched(come)
+    _note_revision(changes, head.cell, times, known_us, now_us)
+    return Booked(fasteners=gone.fasteners + come.fasteners, verdicts=gone.verdicts + come.verdicts)
+
+
+def _note_revision(changes: Changes, cell: str, times: list[Interval], known_us: int, now_us: int) -> None:
+    """Note that the past changed, where it did: time after `known_us` had not been booked before."""
+    past = [(start_us, min(end_us, known_us)) for start_us, end_us in times if start_us < known_us]
+    if past:
+        from_us, to_us = min(start for start, _ in past), max(end for _, end in past)
+        changes.revisions.append(Revision(cell, from_us, to_us, now_us, "late messages"))
+
+
+async def give_verdicts(writing: Writing, changes: Changes, kept: Kept, rows: Booked, now_us: int) -> None:
+    """Settle anew which verdict holds for the fasteners at the places that rows concern."""
+    concerned: list[Fastener | Verdict] = [*rows.verdicts, *rows.fasteners]
+    positions = {(row.panel, row.position) for row in concerned if row.panel and row.position}
+    if not positions:
+        return
+    made, given = await writing.made_at(kept.head.cell_id, sorted(positions))
+    results = settle((fastener for fastener, _ in made), given)
+    changed = [(fastener, results[fastener.boot, fastener.seq]) for fastener, verdict in made]
+    changed = [(row, new) for (row, new), (_, old) in zip(changed, made, strict=True) if new != old]
+    await writing.put_verdicts(kept.head.cell_id, {(row.boot, row.seq): new for row, new in changed})
+    if changed:
+        at = [row.at_us for row, _ in changed]
+        changes.revisions.append(Revision(kept.head.cell, min(at), max(at) + 1, now_us, "verdicts"))

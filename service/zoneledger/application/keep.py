@@ -1,0 +1,103 @@
+"""Keeps accepted messages of a cell once each: events by their key, snapshots as evidence of silence."""
+
+from dataclasses import dataclass, field
+
+from zoneledger.application.accept import Accepted, Sorted
+from zoneledger.application.ports import EventRow, Head, Key, Writing
+from zoneledger.core.booking import Booking, Place
+from zoneledger.core.decoding import Refusal, decode_value
+from zoneledger.core.messages import Event, Message, Snapshot
+from zoneledger.core.silence import Run, merge_runs
+from zoneledger.core.validation import content_of, snapshot_body
+
+
+@dataclass(slots=True)
+class Kept:
+    """What is new of a cell: its messages in the contract's order, event rows, and the runs of snapshots as they are now."""
+
+    head: Head
+    booking: Booking
+    messages: list[tuple[tuple[int, int, int, int, str], Message]] = field(default_factory=list)
+    rows: list[EventRow] = field(default_factory=list)
+    runs: dict[Key, list[Run]] = field(default_factory=dict)
+
+    @property
+    def follows(self) -> bool:
+        """Whether all that is new comes after the last message booked."""
+        place, first = self.booking.place, self.messages[0][0]
+        if place is None or first[:3] > place:
+            return True
+        return first[:3] == place and first[3] > self.booking.at_us
+
+
+def _known_key(key: Key, place: Place | None) -> bool:
+    return place is not None and key <= (place.boot, place.seq)
+
+
+def _same(stored: str, accepted: Accepted) -> bool:
+    return content_of(decode_value(stored)) == content_of(accepted.element.value)
+
+
+async def _keep_events(writing: Writing, group: Sorted, kept: Kept, accepted: list[Accepted]) -> None:
+    keys = [(one.message.boot, one.message.seq) for one in accepted]
+    place = kept.booking.place
+    texts = await writing.events_at(kept.head.cell_id, sorted({key for key in keys if _known_key(key, place)}))
+    for key, one in zip(keys, accepted, strict=True):
+        stored = texts.get(key)
+        if stored is None:
+            texts[key] = one.element.text
+            _keep_event(group, kept, one)
+        elif stored == one.element.text or _same(stored, one):
+            one.receipt.duplicate += 1
+        else:
+            refusal = Refusal("contradicts", f"boot {key[0]} seq {key[1]} is stored with other content")
+            group.refuse(one.delivery, one.receipt, one.index, refusal, one.element.text)
+
+
+def _keep_event(group: Sorted, kept: Kept, one: Accepted) -> None:
+    message = one.message
+    row = EventRow(
+        kept.head.cell_id,
+        message.boot,
+        message.seq,
+        message.at_us,
+        group.arrived_us,
+        one.element.value["type"],
+        one.element.text,
+    )
+    kept.rows.append(row)
+    kept.messages.append(((message.boot, message.seq, 0, message.at_us, ""), message))
+    one.receipt.stored += 1
+
+
+async def _keep_snapshots(writing: Writing, kept: Kept, accepted: list[Accepted]) -> None:
+    keys = {(one.message.boot, one.message.seq) for one in accepted}
+    known = sorted(key for key in keys if _known_key(key, kept.booking.place))
+    runs = await writing.runs_at(kept.head.cell_id, known)
+    for one in accepted:
+        message, body = one.message, snapshot_body(one.element.value)
+        key = message.boot, message.seq
+        merged = merge_runs(runs.get(key, []), message.at_us, body)
+        if merged is None:
+            one.receipt.duplicate += 1
+            continue
+        runs[key] = kept.runs[key] = merged
+        kept.messages.append(((*key, 1, message.at_us, body), message))
+        one.receipt.stored += 1
+
+
+async def keep(writing: Writing, group: Sorted, head: Head, booking: Booking, accepted: list[Accepted]) -> Kept:
+    """Return what is new among a cell's accepted messages, told in their receipts; same key with other content is refused."""
+    kept = Kept(head, booking)
+    events = [one for one in accepted if isinstance(one.message, Event)]
+    snapshots = [one for one in accepted if isinstance(one.message, Snapshot)]
+    if events:
+        await _keep_events(writing, group, kept, events)
+    if snapshots:
+        await _keep_snapshots(writing, kept, snapshots)
+    kept.messages.sort(key=lambda pair: pair[0])
+    counts = head.counts
+    counts["events"] = counts.get("events", 0) + len(kept.rows)
+    counts["snapshots"] = counts.get("snapshots", 0) + len(kept.messages) - len(kept.rows)
+    counts["duplicate"] = counts.get("duplicate", 0) + len(accepted) - len(kept.messages)
+    return kept

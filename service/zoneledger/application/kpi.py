@@ -1,0 +1,169 @@
+"""Reads the figures of a unit over windows off the ledger."""
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from zoneledger.application.ledger import UnitSpans, read_spans
+from zoneledger.application.ports import Count, Reading
+from zoneledger.application.windows import Window
+from zoneledger.core.booking import Limits
+from zoneledger.core.figures import Account, Figures, figures_of
+from zoneledger.core.plant import Unit
+from zoneledger.core.shifts import planned
+from zoneledger.core.spans import Interval, intersect, time_in_states, total
+from zoneledger.core.standards import Standards
+from zoneledger.core.states import CHANGEOVER, RUNNING
+from zoneledger.core.warnings import Warning, warnings_of
+
+
+@dataclass(frozen=True, slots=True)
+class Kpi:
+    """A unit's account and figures over a window; `until_us` is where reading ended, the present at the latest."""
+
+    unit: Unit
+    window: Window
+    until_us: int
+    account: Account
+    figures: Figures
+    zones: dict[str, Account]
+    revision: int
+    warnings: list[Warning]
+
+
+@dataclass(slots=True)
+class _Part:
+    """One window being summed: planned time by line, and accounts by cell and zone."""
+
+    window: Window
+    until_us: int
+    planned: dict[str, list[Interval]] = field(default_factory=dict)
+    cells: dict[str, Account] = field(default_factory=dict)
+    zones: dict[tuple[str, str], Account] = field(default_factory=dict)
+    unrated: set[tuple[str, str | None, str | None]] = field(default_factory=set)
+
+
+@dataclass(frozen=True, slots=True)
+class _Segment:
+    """A piece of a window of one line in which neither plannedness nor any standard changes."""
+
+    part: _Part
+    line: str
+    start_us: int
+    end_us: int
+    planned: bool
+
+
+def _cut(interval: Interval, at: Sequence[int]) -> list[Interval]:
+    """Cut an interval at instants."""
+    inside = [us for us in at if interval[0] < us < interval[1]]
+    edges = [interval[0], *inside, interval[1]]
+    return list(zip(edges, edges[1:], strict=False))
+
+
+def _segments(part: _Part, line: str, changes_us: Sequence[int]) -> list[_Segment]:
+    """Cut a window where planned time begins or ends and where a standard begins."""
+    inside = part.planned[line]
+    edges = sorted({us for interval in inside for us in interval} | set(changes_us))
+    starts = [start_us for start_us, _ in inside]
+    found = []
+    for start_us, end_us in _cut((part.window.start_us, part.until_us), edges):
+        i = bisect_right(starts, start_us) - 1
+        found.append(_Segment(part, line, start_us, end_us, i >= 0 and start_us < inside[i][1]))
+    return found
+
+
+def _book_time(part: _Part, unit: Unit, spans: UnitSpans) -> None:
+    """Book the planned time of a cell and its zones, and how much changeover was masked."""
+    assert unit.cell is not None
+    inside = part.planned[unit.line_path or ""]
+    cell = part.cells[unit.path] = Account()
+    for zone in ("", *unit.cell.zones):
+        account = cell if not zone else part.zones.setdefault((unit.path, zone), Account())
+        account.calendar_us = part.until_us - part.window.start_us
+        account.planned_us = total(inside)
+        account.book(time_in_states(spans.get((unit.path, zone), []), inside))
+    _book_masked(part, unit, spans, inside)
+
+
+def _states(spans: Sequence[tuple[int, int, str, str | None]], state: str) -> list[Interval]:
+    return [(start_us, end_us) for start_us, end_us, of, _ in spans if of == state]
+
+
+def _book_masked(part: _Part, unit: Unit, spans: UnitSpans, inside: list[Interval]) -> None:
+    """A zone's changeover is masked while another zone of its cell runs; one head runs one zone at a time."""
+    assert unit.cell is not None
+    cell = part.cells[unit.path]
+    for zone in unit.cell.zones:
+        account = part.zones[unit.path, zone]
+        changeover = intersect(_states(spans.get((unit.path, zone), []), CHANGEOVER), inside)
+        ran = _states(spans.get((unit.path, ""), []), RUNNING)
+        account.zone_changeover_us, account.masked_us = total(changeover), total(intersect(changeover, ran))
+        cell.zone_changeover_us += account.zone_changeover_us
+        cell.masked_us += account.masked_us
+
+
+def _count(counts: Sequence[Count], segments: Sequence[_Segment], standards: dict[str, Standards]) -> None:
+    for cell, index, zone, operation, item, program, result, number in counts:
+        segment = segments[index]
+        accounts = [segment.part.cells[cell], segment.part.zones.setdefault((cell, zone), Account())]
+        rate_us = standards[cell].rate(operation, item, program, segment.start_us)
+        for account in accounts:
+            if segment.planned:
+                account.count(result, number, rate_us)
+            else:
+                account.outside_planned += number
+        if segment.planned and rate_us is None:
+            segment.part.unrated.add((operation, item, program))
+
+
+async def _count_line(reading: Reading, line: str, cells: list[Unit], parts: list[_Part]) -> None:
+    standards = {cell.path: Standards.of(cell.line, cell.cell, cell.tz) for cell in cells if cell.line and cell.cell}
+    first_us, last_us = min(p.window.start_us for p in parts), max(p.until_us for p in parts)
+    changes = sorted({us for each in standards.values() for us in each.changes_us(first_us, last_us)})
+    segments = [segment for part in parts for segment in _segments(part, line, changes)]
+    asked = [(segment.start_us, segment.end_us) for segment in segments]
+    paths = [cell.path for cell in cells]
+    _count(await reading.count_fasteners(paths, asked), segments, standards)
+    for path, index, zone, number in await reading.count_unseen(paths, asked):
+        if segments[index].planned:
+            segments[index].part.cells[path].unseen += number
+            segments[index].part.zones.setdefault((path, zone), Account()).unseen += number
+
+
+def _by_line(cells: Sequence[Unit]) -> dict[str, list[Unit]]:
+    lines: dict[str, list[Unit]] = {}
+    for cell in cells:
+        lines.setdefault(cell.line_path or "", []).append(cell)
+    return lines
+
+
+async def read_kpis(reading: Reading, unit: Unit, windows: Sequence[Window], now_us: int, limits: Limits) -> list[Kpi]:
+    """Return the figures of a unit for each window, read up to the present; a window yet to come is empty."""
+    parts = [_Part(window, max(window.start_us, min(window.end_us, now_us))) for window in windows]
+    past = [part for part in parts if part.until_us > part.window.start_us]
+    cells = unit.cells
+    if past and cells:
+        first_us, last_us = min(p.window.start_us for p in past), max(p.until_us for p in past)
+        spans = await read_spans(reading, [cell.path for cell in cells], first_us, last_us, now_us, limits)
+        for line, members in _by_line(cells).items():
+            for part in past:
+                bounds = part.window.start_us, part.until_us
+                part.planned[line] = planned(members[0].line, unit.tz, *bounds) if members[0].line else []
+                for cell in members:
+                    _book_time(part, cell, spans)
+            await _count_line(reading, line, members, past)
+    return [await _kpi(reading, unit, part, now_us) for part in parts]
+
+
+async def _kpi(reading: Reading, unit: Unit, part: _Part, now_us: int) -> Kpi:
+    if unit.zone is not None:
+        account = part.zones.get((unit.cell_path or "", unit.zone), Account())
+    else:
+        account = sum(part.cells.values(), Account())
+    figures = figures_of(account)
+    zones = {zone: one for (cell, zone), one in part.zones.items() if cell == unit.path}
+    units = [path for cell in unit.cells for path in (cell.path, cell.line_path) if path]
+    changes = await reading.revisions(sorted(set(units)), part.window.start_us, part.window.end_us)
+    warnings = warnings_of(unit.level, account, figures, part.unrated, now_us < part.window.end_us)
+    return Kpi(unit, part.window, part.until_us, account, figures, zones, 1 + len(changes), warnings)

@@ -1,0 +1,36 @@
+"""Notes whether a cell's controller is connected, as its link topic tells."""
+
+from typing import Any
+
+from zoneledger.application.accept import Sorted
+from zoneledger.application.intake import Delivery, Receipt
+from zoneledger.application.ports import Head
+from zoneledger.core.decoding import Refusal, check_values, decode_text, decode_value
+
+
+def read_link(payload: bytes) -> str:
+    """Return `up` or `down` from a link payload; raise Refusal."""
+    value: Any = decode_value(decode_text(payload))
+    check_values(value)
+    if not isinstance(value, dict) or type(value.get("v")) is not int or value["v"] != 1:
+        raise Refusal("version_unsupported", "a link message should be an object with v 1")
+    if value.get("link") not in ("up", "down"):
+        raise Refusal("field_invalid", "link should be up or down")
+    return str(value["link"])
+
+
+def note_link(group: Sorted, head: Head | None, delivery: Delivery, receipt: Receipt) -> None:
+    """Keep a link's state in its cell's head, or refuse it; an empty payload is a retained message taken back, and nothing."""
+    if not delivery.payload:
+        return
+    try:
+        link = read_link(delivery.payload)
+        if head is None:
+            raise Refusal("unknown_cell", f"the plant model names no cell {delivery.cell[:200]}")
+    except Refusal as refusal:
+        group.refuse(delivery, receipt, 0, refusal, None)
+        return
+    head.link, head.link_us = link, group.arrived_us
+    if link == "down":
+        head.link_down_us = group.arrived_us
+    receipt.stored += 1

@@ -1,0 +1,60 @@
+"""The plant model: the present one as every use case reads it, and its change."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from zoneledger.application.ports import PlantVersion, Reading, Revision, Store
+from zoneledger.core.plant import Plant
+
+#: The end of time, 9999-12-31T00:00:00Z.
+FOREVER_US = 253_402_214_400_000_000
+
+#: Makes a plant of a stored document, which was valid when it was stored.
+ReadPlant = Callable[[str], Plant]
+#: Says from which instant on which lines' or cells' figures may differ between two plants.
+Affected = Callable[[Plant, Plant], list[tuple[str, int]]]
+
+
+@dataclass(frozen=True)
+class DeclaredPlant:
+    """A plant model and its version, 0 before any was declared."""
+
+    version: int
+    plant: Plant
+    document: str
+    applied_us: int
+
+
+class Plants:
+    """The present plant model, read anew only when another version was declared."""
+
+    def __init__(self, read_plant: ReadPlant, affected: Affected) -> None:
+        self._read_plant = read_plant
+        self._affected = affected
+        self._present = DeclaredPlant(0, read_plant('{"sites": []}'), '{"sites": []}', 0)
+
+    async def present(self, reading: Reading) -> DeclaredPlant:
+        """Return the plant model as declared in the store that is read."""
+        if await reading.plant_version() != self._present.version:
+            found = await reading.plant()
+            if found is not None:
+                self._present = self._declared(found)
+        return self._present
+
+    def _declared(self, found: PlantVersion) -> DeclaredPlant:
+        return DeclaredPlant(found.version, self._read_plant(found.document), found.document, found.applied_us)
+
+    async def declare(self, store: Store, document: str, now_us: int) -> DeclaredPlant:
+        """Keep a valid document as the present plant model; the same document again changes nothing."""
+        async with store.writing() as writing:
+            await writing.lock_plants()
+            before = await self.present(writing)
+            if before.version and before.document == document:
+                return before
+            plant = self._read_plant(document)
+            version = await writing.add_plant(document, now_us)
+            changed = self._affected(before.plant, plant) if before.version else []
+            cause = f"plant version {version}"
+            revisions = [Revision(unit, from_us, FOREVER_US, now_us, cause) for unit, from_us in changed]
+            await writing.add_revisions(revisions)
+        return DeclaredPlant(version, plant, document, now_us)

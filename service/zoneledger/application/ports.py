@@ -1,0 +1,229 @@
+"""What the use cases need of a store; instants are microseconds since the Unix epoch."""
+
+from collections.abc import Iterable, Sequence
+from contextlib import AbstractAsyncContextManager
+from dataclasses import dataclass, field
+from typing import NamedTuple, Protocol
+
+from zoneledger.core.booking import Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
+from zoneledger.core.silence import Run
+from zoneledger.core.spans import Interval
+
+Key = tuple[int, int]
+"""An event's (boot, seq)."""
+
+
+@dataclass(slots=True)
+class Head:
+    """A cell as it stands: the booking after its last message (canonical JSON, empty before any), its link, its counts.
+
+    `counts` are by name: events, snapshots, duplicate, refused, and `unknown_field:NAME`.
+    """
+
+    cell_id: int
+    cell: str
+    booking: str = ""
+    events_since_checkpoint: int = 0
+    link: str | None = None
+    link_us: int | None = None
+    link_down_us: int | None = None
+    counts: dict[str, int] = field(default_factory=dict)
+
+
+class EventRow(NamedTuple):
+    """An event as stored: its message's own text."""
+
+    cell_id: int
+    boot: int
+    seq: int
+    at_us: int
+    arrived_us: int
+    type: str
+    body: str
+
+
+class RefusedRow(NamedTuple):
+    """A refused message or payload with all that is needed to offer it again; `body` holds at most 256 KiB of its `size` bytes."""
+
+    cell: str
+    origin: str
+    arrived_us: int
+    at_index: int
+    reason: str
+    detail: str
+    body: bytes
+    size: int
+
+
+class Listed(NamedTuple):
+    """A row of a paged list with the number that the next page begins after."""
+
+    id: int
+    cell: str
+    row: RefusedRow | Gap | Discrepancy
+
+
+class Checkpoint(NamedTuple):
+    """The booking after the event at (boot, seq), as canonical JSON."""
+
+    boot: int
+    seq: int
+    booking: str
+
+
+class Revision(NamedTuple):
+    """A change of the past: `unit` is the cell or line, [from_us, to_us) the time whose figures it may have changed."""
+
+    unit: str
+    from_us: int
+    to_us: int
+    recorded_us: int
+    cause: str
+
+
+class PlantVersion(NamedTuple):
+    """A plant model as declared: its document as canonical JSON."""
+
+    version: int
+    document: str
+    applied_us: int
+
+
+class Count(NamedTuple):
+    """How many fasteners of a kind a cell made in one segment (an index into those asked for); `result` is the final one."""
+
+    cell: str
+    segment: int
+    zone: str
+    operation: str
+    item: str | None
+    program: str | None
+    result: str
+    number: int
+
+
+class Stretch(NamedTuple):
+    """Part of a cell's ledger to be replaced: rows from messages after `after` up to `upto` (None: the end).
+
+    A span belongs to it if its start lies in the bounds of its zone: from `starts` (absent: the beginning) to before
+    `stops` (absent: `stop_us`, None for no end).
+    """
+
+    after: Place | None
+    upto: Place | None
+    starts: dict[str, int]
+    stops: dict[str, int]
+    stop_us: int | None
+
+
+class Reading(Protocol):
+    """One consistent look at the store."""
+
+    async def plant(self, version: int | None = None) -> PlantVersion | None:
+        """Return a version of the plant model, the present one unless told, or None."""
+
+    async def plant_version(self) -> int:
+        """Return the present version's number, 0 before any."""
+
+    async def heads(self, cells: Sequence[str]) -> dict[str, Head]:
+        """Return the heads of those cells that ever sent a message, by path."""
+
+    async def spans(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[ZoneSpan]]:
+        """Return the closed spans that overlap a window, by cell, sorted by zone and start; a cell's own under the zone ''."""
+
+    async def count_fasteners(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[Count]:
+        """Return the fasteners made in each of the segments, counted by kind."""
+
+    async def count_unseen(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[tuple[str, int, str, int]]:
+        """Return (cell, segment, zone, number) of fasteners that snapshots count and no event told."""
+
+    async def revisions(self, units: Sequence[str], start_us: int, end_us: int) -> list[Revision]:
+        """Return the changes of the past that touch a window."""
+
+    async def refused(self, cell: str | None, after_id: int, limit: int) -> list[Listed]:
+        """Return refused messages in the order in which they came; `cell` is a cell's path or None for all."""
+
+    async def gaps(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed]:
+        """Return missing events, by cell."""
+
+    async def discrepancies(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed]:
+        """Return where controllers contradict themselves."""
+
+
+class Writing(Reading, Protocol):
+    """One transaction: all of it is kept at its end, or nothing."""
+
+    async def lock_plants(self) -> None:
+        """Keep other writers from declaring a plant model until the end."""
+
+    async def add_plant(self, document: str, applied_us: int) -> int:
+        """Keep a new version of the plant model and return its number."""
+
+    async def lock_heads(self, cells: Sequence[str]) -> dict[str, Head]:
+        """Return the heads of cells, made where there was none, safe from other writers until the end."""
+
+    async def save_heads(self, heads: Iterable[Head]) -> None:
+        """Keep what changed in heads."""
+
+    async def events_at(self, cell_id: int, keys: Sequence[Key]) -> dict[Key, str]:
+        """Return the text of those events that are stored."""
+
+    async def add_events(self, rows: Sequence[EventRow]) -> None:
+        """Keep new events."""
+
+    async def events_after(self, cell_id: int, key: Key | None, limit: int) -> list[tuple[Key, str]]:
+        """Return the next events in the order, as (key, text)."""
+
+    async def runs_at(self, cell_id: int, keys: Sequence[Key]) -> dict[Key, list[Run]]:
+        """Return the runs of snapshots at those keys that have any."""
+
+    async def runs_between(self, cell_id: int, first: Key | None, before: Key | None) -> dict[Key, list[Run]]:
+        """Return the runs of snapshots from key `first` on to before `before` (None: no bound)."""
+
+    async def put_runs(self, runs: dict[tuple[int, Key], list[Run]]) -> None:
+        """Replace the runs at (cell_id, key)."""
+
+    async def checkpoint_before(self, cell_id: int, key: Key) -> Checkpoint | None:
+        """Return the last checkpoint before a key."""
+
+    async def checkpoints_after(self, cell_id: int, key: Key | None) -> dict[Key, str]:
+        """Return the checkpoints after a key."""
+
+    async def put_checkpoints(self, rows: Sequence[tuple[int, Checkpoint]]) -> None:
+        """Keep checkpoints, as (cell_id, checkpoint), in the place of those at the same keys."""
+
+    async def booked(self, cell_id: int, stretch: Stretch) -> Booked:
+        """Return a stretch of the ledger."""
+
+    async def remove_booked(self, cell_id: int, stretch: Stretch, rows: Booked) -> None:
+        """Remove rows of a stretch."""
+
+    async def add_booked(self, rows: Sequence[tuple[int, Booked]]) -> None:
+        """Add rows to the ledgers of cells."""
+
+    async def made_at(
+        self, cell_id: int, positions: Sequence[tuple[str, str]]
+    ) -> tuple[list[tuple[Fastener, str | None]], list[Verdict]]:
+        """Return the fasteners made at (panel, position), each with the verdict that it has, and the verdicts given there."""
+
+    async def put_verdicts(self, cell_id: int, results: dict[Key, str | None]) -> None:
+        """Set the verdicts that fasteners have."""
+
+    async def add_refused(self, rows: Sequence[RefusedRow]) -> None:
+        """Keep refused messages."""
+
+    async def add_revisions(self, rows: Sequence[Revision]) -> None:
+        """Keep changes of the past."""
+
+
+class Store(Protocol):
+    """Where all is kept. Its methods raise StoreUnavailable while the database does not answer."""
+
+    def reading(self) -> AbstractAsyncContextManager[Reading]:
+        """Begin one consistent look."""
+
+    def writing(self) -> AbstractAsyncContextManager[Writing]:
+        """Begin a transaction; leaving it without an error commits, with one rolls back."""
+
+    async def close(self) -> None:
+        """Let go of all connections."""

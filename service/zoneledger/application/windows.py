@@ -1,0 +1,82 @@
+"""Which windows a request means: a span of time, a shift, a day, or a series of them."""
+
+from dataclasses import dataclass
+from datetime import date
+
+from zoneledger.core.calendar import DAY_US, PeriodKind, day_window, periods
+from zoneledger.core.errors import ShiftUnknown, WindowInvalid
+from zoneledger.core.plant import Unit
+from zoneledger.core.shifts import find_instance, instances
+
+MAX_WINDOW_US = 400 * DAY_US
+MAX_POINTS = 2000
+SERIES = ("hour", "shift", "day", "week", "month")
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """[start_us, end_us); `shift` is its id where it is a shift, `label` what a series calls it."""
+
+    start_us: int
+    end_us: int
+    shift: str | None = None
+    label: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A window as a request names it: `start_us` and `end_us`, or `shift`, or `day`."""
+
+    start_us: int | None = None
+    end_us: int | None = None
+    shift: str | None = None
+    day: date | None = None
+
+
+def window_of(unit: Unit, asked: Asked) -> Window:
+    """Return the window that a request means for a unit; raise WindowInvalid or ShiftUnknown, saying what would be right."""
+    given = [asked.start_us is not None or asked.end_us is not None, asked.shift is not None, asked.day is not None]
+    if sum(given) != 1:
+        raise WindowInvalid(
+            "A window is either start and end, or shift (such as 2026-11-25/early), or day (2026-11-25)."
+        )
+    if asked.shift is not None:
+        return _shift_window(unit, asked.shift)
+    if asked.day is not None:
+        return Window(*day_window(unit.tz, asked.day), label=asked.day.isoformat())
+    if asked.start_us is None or asked.end_us is None:
+        raise WindowInvalid("A window needs both start and end, each RFC 3339 with an offset.")
+    if asked.end_us <= asked.start_us:
+        raise WindowInvalid("A window's end should lie after its start.")
+    if asked.end_us - asked.start_us > MAX_WINDOW_US:
+        raise WindowInvalid("A window is at most 400 days long; ask for several.")
+    return Window(asked.start_us, asked.end_us)
+
+
+def _shift_window(unit: Unit, shift: str) -> Window:
+    if unit.line is None:
+        raise WindowInvalid(f"{unit.path} is a site, and shifts belong to lines: ask for a line, a cell or a zone.")
+    found = find_instance(unit.line, unit.tz, shift)
+    if found is None:
+        names = ", ".join(pattern.name for pattern in unit.line.shifts) or "none"
+        raise ShiftUnknown(
+            f"{unit.line_path} has no shift {shift}; its shifts: {names}. Address one as 2026-11-25/early."
+        )
+    return Window(found.start_us, found.end_us, found.id, found.id)
+
+
+def series_of(unit: Unit, window: Window, by: str) -> list[Window]:
+    """Return the windows that a window is split into: calendar periods clipped to it, or the shifts that begin in it, whole."""
+    if by == "shift":
+        if unit.line is None:
+            raise WindowInvalid(f"{unit.path} is a site, and shifts belong to lines: ask for a line, a cell or a zone.")
+        found = instances(unit.line, unit.tz, window.start_us, window.end_us)
+        begun = [one for one in found if window.start_us <= one.start_us < window.end_us]
+        parts = [Window(one.start_us, one.end_us, one.id, one.id) for one in begun]
+    else:
+        kind: PeriodKind = by  # type: ignore[assignment]
+        split = periods(kind, unit.tz, window.start_us, window.end_us)
+        parts = [Window(start_us, end_us, None, label) for label, start_us, end_us in split]
+    if len(parts) > MAX_POINTS:
+        raise WindowInvalid(f"By {by} this window has {len(parts)} points; at most {MAX_POINTS} are given at once.")
+    return parts

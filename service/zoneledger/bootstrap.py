@@ -1,0 +1,31 @@
+"""Where ports meet what implements them."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from zoneledger.application.plants import Plants
+from zoneledger.application.ports import Store
+from zoneledger.application.record import Recorder
+from zoneledger.clock import now_us
+from zoneledger.core.booking import Limits
+from zoneledger.plant_document import affected, parse_document, to_plant
+from zoneledger.storage.engines import open_engines
+from zoneledger.storage.store import SqlStore
+
+
+@dataclass(frozen=True)
+class Service:
+    """All that an entry point needs; `recorder.run()` has to run while deliveries are handed in."""
+
+    store: Store
+    plants: Plants
+    recorder: Recorder
+    limits: Limits
+    now_us: Callable[[], int]
+
+
+def build_service(database_url: str, *, clock: Callable[[], int] = now_us) -> Service:
+    """Return the service on a database whose schema is already this program's."""
+    store, limits = SqlStore(open_engines(database_url)), Limits()
+    plants = Plants(lambda text: to_plant(parse_document(text)), affected)
+    return Service(store, plants, Recorder(store, plants, clock, limits), limits, clock)

@@ -1,0 +1,145 @@
+"""From a payload's bytes to its messages' JSON values, each beside its own text, or to the reason why not."""
+
+import json
+import re
+from dataclasses import dataclass
+from math import isfinite
+from typing import Any
+
+MAX_PAYLOAD_BYTES = 256 * 1024
+MAX_MESSAGES = 1000
+MAX_DEPTH = 8
+
+_SPACE = re.compile(r"[ \t\n\r]*")
+_FORBIDDEN = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
+
+
+class Refusal(Exception):
+    """A message or payload breaks the contract: `reason` is a code, `detail` one sentence."""
+
+    def __init__(self, reason: str, detail: str) -> None:
+        super().__init__(detail)
+        self.reason = reason
+        self.detail = detail
+
+
+class RepeatedFields(dict[str, Any]):
+    """An object in which a field stood twice: refused as soon as a message holds one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Element:
+    """One message of a payload: its own text and the value that it stands for."""
+
+    text: str
+    value: Any
+
+
+def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    value = dict(pairs)
+    return value if len(value) == len(pairs) else RepeatedFields(value)
+
+
+_DECODER = json.JSONDecoder(object_pairs_hook=_object)
+
+
+def decode_text(payload: bytes, max_bytes: int = MAX_PAYLOAD_BYTES) -> str:
+    """Return the payload's text; raise Refusal `too_large` or `not_utf8`."""
+    if len(payload) > max_bytes:
+        raise Refusal("too_large", f"the payload has {len(payload)} bytes; at most {max_bytes} are taken")
+    try:
+        return payload.decode()
+    except UnicodeDecodeError as error:
+        raise Refusal("not_utf8", f"byte {error.start} of the payload is not UTF-8") from None
+
+
+def _decode_at(text: str, start: int) -> tuple[Any, int]:
+    try:
+        return _DECODER.raw_decode(text, start)
+    except json.JSONDecodeError as error:
+        raise Refusal("not_json", f"not JSON at character {error.pos}: {error.msg}") from None
+    except ValueError:
+        raise Refusal("not_json", "not JSON: a number is too long") from None
+    except RecursionError:
+        raise Refusal("too_deep", f"nested deeper than {MAX_DEPTH}") from None
+
+
+def _skip(text: str, position: int) -> int:
+    match = _SPACE.match(text, position)
+    return match.end() if match else position
+
+
+def _expect_end(text: str, position: int) -> None:
+    if _skip(text, position) != len(text):
+        raise Refusal("not_json", f"not JSON at character {position}: something follows the end")
+
+
+def decode_value(text: str) -> Any:
+    """Return the one JSON value of a text; raise Refusal `not_json` or `too_deep`."""
+    value, end = _decode_at(text, _skip(text, 0))
+    _expect_end(text, end)
+    return value
+
+
+def split_payload(payload: bytes) -> list[Element]:
+    """Return the messages of a payload, one or an array of at most 1,000, unchecked but for being JSON.
+
+    Raises Refusal for the whole payload: `too_large`, `not_utf8`, `not_json`, `too_deep`, `too_many`.
+    """
+    text = decode_text(payload)
+    start = _skip(text, 0)
+    if text[start : start + 1] != "[":
+        value, end = _decode_at(text, start)
+        _expect_end(text, end)
+        return [Element(text[start:end], value)]
+    return _split_array(text, start)
+
+
+def _split_array(text: str, start: int) -> list[Element]:
+    elements: list[Element] = []
+    position = _skip(text, start + 1)
+    if text[position : position + 1] == "]":
+        _expect_end(text, position + 1)
+        return elements
+    while True:
+        value, end = _decode_at(text, position)
+        elements.append(Element(text[position:end], value))
+        if len(elements) > MAX_MESSAGES:
+            raise Refusal("too_many", f"more than {MAX_MESSAGES} messages in one payload")
+        position = _skip(text, end)
+        mark = text[position : position + 1]
+        if mark == "]":
+            _expect_end(text, position + 1)
+            return elements
+        if mark != ",":
+            raise Refusal("not_json", f"not JSON at character {position}: a comma or a closing bracket is missing")
+        position = _skip(text, position + 1)
+
+
+def check_values(value: Any, depth: int = 1) -> None:
+    """Raise Refusal where a value, at any depth, is one that no message may hold.
+
+    Reasons: `too_deep`, `repeated_field`, `not_finite`, `bad_text` (control characters or lone surrogates).
+    """
+    if isinstance(value, str):
+        if _FORBIDDEN.search(value):
+            raise Refusal("bad_text", "a text holds a control character or half a surrogate pair")
+    elif isinstance(value, float):
+        if not isfinite(value):
+            raise Refusal("not_finite", "a number is not finite")
+    elif isinstance(value, (dict, list)):
+        _check_inside(value, depth)
+
+
+def _check_inside(value: dict[str, Any] | list[Any], depth: int) -> None:
+    if depth > MAX_DEPTH:
+        raise Refusal("too_deep", f"nested deeper than {MAX_DEPTH}")
+    if isinstance(value, list):
+        for entry in value:
+            check_values(entry, depth + 1)
+        return
+    if isinstance(value, RepeatedFields):
+        raise Refusal("repeated_field", "a field stands twice in one object")
+    for name, entry in value.items():
+        check_values(name)
+        check_values(entry, depth + 1)

@@ -1,0 +1,47 @@
+"""Errors that belong to a caller: each carries a code that the API maps to a problem."""
+
+
+class ZoneledgerError(Exception):
+    """An error with a stable `code` and one plain sentence."""
+
+    code = "error"
+
+
+class PlantInvalid(ZoneledgerError):
+    """A plant model breaks its rules; `errors` names each place (a path such as `sites/0/lines/1/shifts/0/repeats`) and what would be right."""
+
+    code = "plant_invalid"
+
+    def __init__(self, errors: list[tuple[str, str]]) -> None:
+        super().__init__("; ".join(f"{place}: {message}" for place, message in errors))
+        self.errors = errors
+
+
+class UnitUnknown(ZoneledgerError):
+    """No unit of the plant model has this path."""
+
+    code = "unit_unknown"
+
+
+class ShiftUnknown(ZoneledgerError):
+    """The line has no such shift on that date."""
+
+    code = "shift_unknown"
+
+
+class WindowInvalid(ZoneledgerError):
+    """A window is incomplete, reversed, too long or of a kind that this unit does not have."""
+
+    code = "window_invalid"
+
+
+class StoreUnavailable(ZoneledgerError):
+    """The database does not answer now; the same call may be made again later."""
+
+    code = "store_unavailable"
+
+
+class SchemaMismatch(ZoneledgerError):
+    """The database's schema is not the one this program was made for."""
+
+    code = "schema_mismatch"

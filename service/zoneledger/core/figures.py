@@ -1,0 +1,129 @@
+"""The figures of a unit and a window, from its account of time and fasteners.
+
+Formulas follow ISO 22400-2 (availability, effectiveness, quality ratio, OEE index, NEE index), with fields named in plain
+words; docs/figures.md maps them to the standard's symbols. Accounts add up (cells to lines, shifts to days); figures never do.
+"""
+
+from dataclasses import dataclass, field, fields
+
+from zoneledger.core.states import CHANGEOVER, FAULT, IDLE, RUNNING, UNKNOWN
+
+HOUR_US = 3_600_000_000
+
+Reasons = dict[tuple[str, str], int]
+"""Microseconds by (state, reason)."""
+
+
+@dataclass(slots=True)
+class Account:
+    """What figures are read off: times in microseconds, fasteners by number; all of planned time unless said.
+
+    `standard_us` and `good_standard_us` are the standard times of the rated fasteners made and of the good ones.
+    `calendar_us` is the window itself, `zone_changeover_us` the changeover of the zones, `masked_us` the part of it
+    during which another zone of the cell ran.
+    """
+
+    calendar_us: int = 0
+    planned_us: int = 0
+    running_us: int = 0
+    idle_us: int = 0
+    fault_us: int = 0
+    changeover_us: int = 0
+    unknown_us: int = 0
+    standard_us: int = 0
+    good_standard_us: int = 0
+    zone_changeover_us: int = 0
+    masked_us: int = 0
+    made: int = 0
+    good: int = 0
+    rework: int = 0
+    reject: int = 0
+    unrated: int = 0
+    outside_planned: int = 0
+    unseen: int = 0
+    reasons: Reasons = field(default_factory=dict)
+
+    def __add__(self, other: "Account") -> "Account":
+        total = Account(**{name: getattr(self, name) + getattr(other, name) for name in _ADDED})
+        total.reasons = dict(self.reasons)
+        for key, length_us in other.reasons.items():
+            total.reasons[key] = total.reasons.get(key, 0) + length_us
+        return total
+
+    def book(self, times: dict[tuple[str, str | None], int]) -> None:
+        """Add time by (state, reason), in microseconds."""
+        for (state, reason), length_us in times.items():
+            name = f"{state}_us"
+            setattr(self, name, getattr(self, name) + length_us)
+            key = state, reason or ""
+            self.reasons[key] = self.reasons.get(key, 0) + length_us
+
+    def count(self, result: str, number: int, rate_us: int | None) -> None:
+        """Add fasteners of planned time with their result and the standard time of one (None: unrated)."""
+        self.made += number
+        setattr(self, result, getattr(self, result) + number)
+        if rate_us is None:
+            self.unrated += number
+            return
+        self.standard_us += number * rate_us
+        if result == "good":
+            self.good_standard_us += number * rate_us
+
+
+_ADDED = tuple(f.name for f in fields(Account) if f.name != "reasons")
+
+assert {f"{state}_us" for state in (RUNNING, IDLE, FAULT, CHANGEOVER, UNKNOWN)} <= set(_ADDED)
+
+
+def ratio(part: float, whole: float) -> float | None:
+    """Return part / whole, None where the whole is zero."""
+    return None if whole == 0 else part / whole
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """Ratios (0 to 1, performance may be above) and rates per hour; None where there is nothing to divide by."""
+
+    availability: float | None
+    performance: float | None
+    quality: float | None
+    oee: float | None
+    oee_low: float | None
+    oee_high: float | None
+    nee: float | None
+    teep: float | None
+    known: float | None
+    utilisation: float | None
+    masked_changeover: float | None
+    made_per_planned_hour: float | None
+    made_per_running_hour: float | None
+    good_per_planned_hour: float | None
+
+
+def figures_of(account: Account) -> Figures:
+    """Return the figures of an account.
+
+    Where fasteners were made and none of them has a standard, performance and all that rests on it is None; where none
+    were made, the standard time is zero, and so is OEE.
+    """
+    a = account
+    known_us = a.planned_us - a.unknown_us
+    rated = a.made == 0 or a.made > a.unrated
+    oee = ratio(a.good_standard_us, known_us) if rated else None
+    nee = None if oee is None or a.running_us == 0 else oee * (a.running_us + a.changeover_us) / a.running_us
+    return Figures(
+        availability=ratio(a.running_us, known_us),
+        performance=ratio(a.standard_us, a.running_us) if rated else None,
+        quality=ratio(a.good_standard_us, a.standard_us),
+        oee=oee,
+        oee_low=ratio(a.good_standard_us, a.planned_us) if rated else None,
+        oee_high=ratio(a.good_standard_us + a.unknown_us, a.planned_us) if rated else None,
+        nee=nee,
+        teep=ratio(a.good_standard_us, a.calendar_us) if rated else None,
+        known=ratio(known_us, a.planned_us),
+        utilisation=ratio(a.running_us, a.planned_us),
+        masked_changeover=ratio(a.masked_us, a.zone_changeover_us),
+        made_per_planned_hour=ratio(a.made * HOUR_US, a.planned_us),
+        made_per_running_hour=ratio(a.made * HOUR_US, a.running_us),
+        good_per_planned_hour=ratio(a.good * HOUR_US, a.planned_us),
+    )

@@ -1,0 +1,52 @@
+"""What a reader of figures should know before quoting them, in plain words and with a code."""
+
+from collections.abc import Set
+from typing import NamedTuple
+
+from zoneledger.core.figures import Account, Figures
+
+Kind = tuple[str, str | None, str | None]
+
+
+class Warning(NamedTuple):
+    """A code for programs and a sentence for people."""
+
+    code: str
+    text: str
+
+
+def _kinds(unrated: Set[Kind]) -> str:
+    named = sorted((op, item or "any item", program or "no program") for op, item, program in unrated)
+    more = f" and {len(named) - 3} more" if len(named) > 3 else ""
+    return "; ".join(", ".join(kind) for kind in named[:3]) + more
+
+
+def warnings_of(level: str, account: Account, figures: Figures, unrated: Set[Kind], unfinished: bool) -> list[Warning]:
+    """Return the warnings that belong to an account and its figures; none where all is plain."""
+    found = []
+    if unfinished:
+        found.append(Warning("not_over", "The window is not over yet: the figures are those up to now."))
+    if account.planned_us == 0:
+        found.append(Warning("no_planned_time", "No planned time lies in this window, so nothing is divided by it."))
+    if account.unknown_us:
+        minutes = account.unknown_us / 60e6
+        found.append(
+            Warning(
+                "unknown_time", f"For {minutes:.1f} min of planned time there is no evidence; see known and oee_bounds."
+            )
+        )
+    if account.unrated:
+        text = f"{account.unrated} fasteners have no standard and are left out of performance: {_kinds(unrated)}."
+        found.append(Warning("unrated", text))
+    if figures.performance is not None and figures.performance > 1:
+        found.append(Warning("performance_above_1", "Performance is above 1: the standard is slower than the cell."))
+    if account.outside_planned:
+        text = f"{account.outside_planned} fasteners were made outside planned time and are not counted in the figures."
+        found.append(Warning("outside_planned", text))
+    if account.unseen:
+        text = f"The controller counts {account.unseen} fasteners more than were received; output and quality are understated."
+        found.append(Warning("unseen", text))
+    if level == "zone":
+        text = "A zone that waits for the head while its twin runs has lost nothing; ask the cell for OEE."
+        found.append(Warning("zone_oee", text))
+    return found

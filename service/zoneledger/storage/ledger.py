@@ -1,0 +1,110 @@
+"""The ledger's rows: spans, fasteners, verdicts, gaps and discrepancies of a cell, by stretches."""
+
+from collections.abc import Sequence
+from typing import Any
+
+from sqlalchemy import ColumnElement, Table, and_, delete, insert, or_, select, tuple_
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from zoneledger.application.ports import Stretch
+from zoneledger.core.booking import Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
+from zoneledger.core.spans import Span
+from zoneledger.storage import tables as t
+from zoneledger.storage.reading import discrepancy_of, gap_of
+
+FASTENER_COLUMNS = [t.fasteners.c[name] for name in Fastener._fields]
+_VERDICT_COLUMNS = [t.verdicts.c[name] for name in Verdict._fields]
+
+
+def _placed(table: Table, place: Place) -> tuple[Any, tuple[int, ...]]:
+    """Return the columns of a table's place, with its rank where it has one, and the place to compare them with."""
+    names = ("boot", "seq", "rank") if "rank" in table.c else ("boot", "seq")
+    return tuple_(*(table.c[name] for name in names)), tuple(place[: len(names)])
+
+
+def _in_stretch(table: Table, cell_id: int, stretch: Stretch) -> ColumnElement[bool]:
+    rules: list[ColumnElement[bool]] = [table.c.cell_id == cell_id]
+    if stretch.after is not None:
+        columns, place = _placed(table, stretch.after)
+        rules.append(columns > place)
+    if stretch.upto is not None:
+        columns, place = _placed(table, stretch.upto)
+        rules.append(columns <= place)
+    return and_(*rules)
+
+
+def _spans_in_stretch(cell_id: int, stretch: Stretch) -> ColumnElement[bool]:
+    """A span belongs to a stretch by its start, with bounds of its zone."""
+    s = t.spans.c
+    named = stretch.starts.keys() | stretch.stops.keys()
+    rules: list[ColumnElement[bool]] = []
+    for zone in sorted(named):
+        within: list[ColumnElement[bool]] = [s.zone == zone]
+        if zone in stretch.starts:
+            within.append(s.start_us >= stretch.starts[zone])
+        stop_us = stretch.stops.get(zone, stretch.stop_us)
+        if stop_us is not None:
+            within.append(s.start_us < stop_us)
+        rules.append(and_(*within))
+    others = s.zone.not_in(named)
+    rules.append(others if stretch.stop_us is None else and_(others, s.start_us < stretch.stop_us))
+    return and_(s.cell_id == cell_id, or_(*rules))
+
+
+async def read_stretch(connection: AsyncConnection, cell_id: int, stretch: Stretch) -> Booked:
+    """Return a stretch of a cell's ledger, in the order of the messages that it comes from."""
+
+    async def rows(table: Table, *columns: Any) -> Sequence[Any]:
+        query = select(*(columns or (table,))).where(_in_stretch(table, cell_id, stretch))
+        return (await connection.execute(query)).all()
+
+    s = t.spans.c
+    spans = select(s.zone, s.start_us, s.end_us, s.state, s.reason).where(_spans_in_stretch(cell_id, stretch))
+    return Booked(
+        [ZoneSpan(zone, Span(*span)) for zone, *span in (await connection.execute(spans)).all()],
+        [Fastener(*row) for row in await rows(t.fasteners, *FASTENER_COLUMNS)],
+        [Verdict(*row) for row in await rows(t.verdicts, *_VERDICT_COLUMNS)],
+        [gap_of(row) for row in await rows(t.gaps)],
+        [discrepancy_of(row) for row in await rows(t.discrepancies)],
+    )
+
+
+async def delete_rows(connection: AsyncConnection, cell_id: int, stretch: Stretch, rows: Booked) -> None:
+    """Delete rows of a stretch: spans, fasteners and verdicts by their keys, gaps and discrepancies all if any is given."""
+    for table, names, keys in (
+        (t.spans, ("zone", "start_us"), [(row.zone, row.span.start_us) for row in rows.spans]),
+        (t.fasteners, ("boot", "seq"), [row[:2] for row in rows.fasteners]),
+        (t.verdicts, ("boot", "seq"), [row[:2] for row in rows.verdicts]),
+    ):
+        for first in range(0, len(keys), 1000):
+            chosen = tuple_(*(table.c[name] for name in names)).in_(keys[first : first + 1000])
+            await connection.execute(delete(table).where(table.c.cell_id == cell_id, chosen))
+    if rows.gaps:
+        await connection.execute(delete(t.gaps).where(_in_stretch(t.gaps, cell_id, stretch)))
+    if rows.discrepancies:
+        await connection.execute(delete(t.discrepancies).where(_in_stretch(t.discrepancies, cell_id, stretch)))
+
+
+def _gap_row(cell_id: int, gap: Gap) -> dict[str, Any]:
+    row = {"cell_id": cell_id, **gap.place._asdict(), **gap._asdict()}
+    del row["place"]
+    return row
+
+
+def _discrepancy_row(cell_id: int, discrepancy: Discrepancy) -> dict[str, Any]:
+    row = {"cell_id": cell_id, **discrepancy.place._asdict(), **discrepancy._asdict()}
+    del row["place"]
+    return row
+
+
+async def insert_rows(connection: AsyncConnection, rows: Sequence[tuple[int, Booked]]) -> None:
+    """Insert rows of the ledgers of cells, each as (cell_id, rows)."""
+    spans = [{"cell_id": c, "zone": row.zone, **row.span._asdict()} for c, b in rows for row in b.spans]
+    made = [{"cell_id": c, **row._asdict()} for c, b in rows for row in b.fasteners]
+    given = [{"cell_id": c, **row._asdict()} for c, b in rows for row in b.verdicts]
+    gaps = [_gap_row(c, row) for c, b in rows for row in b.gaps]
+    found = [_discrepancy_row(c, row) for c, b in rows for row in b.discrepancies]
+    pairs = ((t.spans, spans), (t.fasteners, made), (t.verdicts, given), (t.gaps, gaps), (t.discrepancies, found))
+    for table, values in pairs:
+        if values:
+            await connection.execute(insert(table), values)

@@ -1,0 +1,150 @@
+"""Reads the store by SQL that SQLite and PostgreSQL take alike."""
+
+import json
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+from sqlalchemy import CTE, BigInteger, Integer, Row, Select, Table, column, func, select, values
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from zoneledger.application.ports import Count, Head, Listed, PlantVersion, RefusedRow, Revision
+from zoneledger.core.booking import Discrepancy, Gap, Place, ZoneSpan
+from zoneledger.core.spans import Interval, Span
+from zoneledger.storage import tables as t
+
+#: SQLite takes 32,766 values in one statement; a segment is three of them.
+SEGMENTS_AT_ONCE = 1000
+
+
+def head_of(row: Row[Any]) -> Head:
+    """Return the head that a row of its table holds."""
+    return Head(
+        row.cell_id,
+        row.cell,
+        row.booking,
+        row.events_since_checkpoint,
+        row.link,
+        row.link_us,
+        row.link_down_us,
+        json.loads(row.counts),
+    )
+
+
+def _segments(segments: Sequence[Interval], first: int) -> CTE:
+    shape = values(column("segment", Integer), column("from_us", BigInteger), column("to_us", BigInteger))
+    return shape.data([(first + i, *segment) for i, segment in enumerate(segments)]).cte("segments")
+
+
+def _in_parts(segments: Sequence[Interval]) -> Iterator[CTE]:
+    for first in range(0, len(segments), SEGMENTS_AT_ONCE):
+        yield _segments(segments[first : first + SEGMENTS_AT_ONCE], first)
+
+
+def gap_of(row: Row[Any]) -> Gap:
+    """Return the gap that a row of its table holds."""
+    return Gap(Place(row.boot, row.seq, row.rank), row.first_seq, row.last_seq, row.since_us, row.until_us)
+
+
+def discrepancy_of(row: Row[Any]) -> Discrepancy:
+    """Return the discrepancy that a row of its table holds."""
+    place = Place(row.boot, row.seq, row.rank)
+    return Discrepancy(place, row.number, row.at_us, row.kind, row.zone, row.detail, row.unseen)
+
+
+class SqlReading:
+    """The Reading port on one connection, in one transaction."""
+
+    def __init__(self, connection: AsyncConnection) -> None:
+        self._connection = connection
+
+    async def _rows(self, query: Select[Any]) -> Sequence[Any]:
+        rows: Sequence[Any] = (await self._connection.execute(query)).all()
+        return rows
+
+    async def plant(self, version: int | None = None) -> PlantVersion | None:
+        query = select(t.plants).order_by(t.plants.c.version.desc()).limit(1)
+        if version is not None:
+            query = query.where(t.plants.c.version == version)
+        rows = await self._rows(query)
+        return PlantVersion(*rows[0]) if rows else None
+
+    async def plant_version(self) -> int:
+        return int(await self._connection.scalar(select(func.coalesce(func.max(t.plants.c.version), 0))) or 0)
+
+    async def heads(self, cells: Sequence[str]) -> dict[str, Head]:
+        rows = await self._rows(select(t.heads).where(t.heads.c.cell.in_(cells)))
+        return {row.cell: head_of(row) for row in rows}
+
+    async def spans(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[ZoneSpan]]:
+        s = t.spans.c
+        query = (
+            select(t.heads.c.cell, s.zone, s.start_us, s.end_us, s.state, s.reason)
+            .join(t.heads)
+            .where(t.heads.c.cell.in_(cells), s.start_us < end_us, s.end_us > start_us)
+            .order_by(s.cell_id, s.zone, s.start_us)
+        )
+        found: dict[str, list[ZoneSpan]] = {}
+        for cell, zone, *span in await self._rows(query):
+            found.setdefault(cell, []).append(ZoneSpan(zone, Span(*span)))
+        return found
+
+    async def count_fasteners(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[Count]:
+        f = t.fasteners.c
+        found: list[Count] = []
+        for part in _in_parts(segments):
+            result = func.coalesce(f.verdict, f.result)
+            kind = (t.heads.c.cell, part.c.segment, f.zone, f.operation, f.item, f.program, result)
+            query = (
+                select(*kind, func.count())
+                .select_from(
+                    t.fasteners.join(t.heads).join(part, (f.at_us >= part.c.from_us) & (f.at_us < part.c.to_us))
+                )
+                .where(t.heads.c.cell.in_(cells))
+                .group_by(*kind)
+            )
+            found += [Count(*row) for row in await self._rows(query)]
+        return found
+
+    async def count_unseen(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[tuple[str, int, str, int]]:
+        d = t.discrepancies.c
+        found: list[tuple[str, int, str, int]] = []
+        for part in _in_parts(segments):
+            place = (t.heads.c.cell, part.c.segment, d.zone)
+            within = (d.at_us >= part.c.from_us) & (d.at_us < part.c.to_us)
+            query = (
+                select(*place, func.sum(d.unseen))
+                .select_from(t.discrepancies.join(t.heads).join(part, within))
+                .where(t.heads.c.cell.in_(cells), d.kind == "unseen")
+                .group_by(*place)
+            )
+            found += [(cell, segment, zone, int(number)) for cell, segment, zone, number in await self._rows(query)]
+        return found
+
+    async def revisions(self, units: Sequence[str], start_us: int, end_us: int) -> list[Revision]:
+        r = t.revisions.c
+        within = (r.unit.in_(units), r.from_us < end_us, r.to_us > start_us)
+        query = select(r.unit, r.from_us, r.to_us, r.recorded_us, r.cause).where(*within).order_by(r.id)
+        return [Revision(*row) for row in await self._rows(query)]
+
+    async def refused(self, cell: str | None, after_id: int, limit: int) -> list[Listed]:
+        query = select(t.refused).where(t.refused.c.id > after_id).order_by(t.refused.c.id).limit(limit)
+        if cell is not None:
+            query = query.where(t.refused.c.cell == cell)
+        return [Listed(row[0], row.cell, RefusedRow(*row[1:])) for row in await self._rows(query)]
+
+    async def _listed(self, table: Table, cells: Sequence[str], after_id: int, limit: int) -> Sequence[Any]:
+        query = (
+            select(t.heads.c.cell, table)
+            .join(t.heads)
+            .where(t.heads.c.cell.in_(cells), table.c.id > after_id)
+            .order_by(table.c.id)
+            .limit(limit)
+        )
+        return await self._rows(query)
+
+    async def gaps(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed]:
+        return [Listed(row.id, row.cell, gap_of(row)) for row in await self._listed(t.gaps, cells, after_id, limit)]
+
+    async def discrepancies(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed]:
+        rows = await self._listed(t.discrepancies, cells, after_id, limit)
+        return [Listed(row.id, row.cell, discrepancy_of(row)) for row in rows]

@@ -1,0 +1,62 @@
+"""Brings a database's schema to this program's, and refuses one that is newer."""
+
+from pathlib import Path
+
+from alembic import command
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, event
+from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
+from sqlalchemy.pool import NullPool
+
+from zoneledger.core.errors import SchemaMismatch
+from zoneledger.storage.engines import driver_url, transaction
+
+
+def _config(connection: Connection | None = None) -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
+    config.attributes["connection"] = connection
+    return config
+
+
+def _engine(database_url: str) -> AsyncEngine:
+    """Return an engine for migrations: on SQLite foreign keys are off, as altering a table copies it."""
+    engine = create_async_engine(driver_url(database_url), poolclass=NullPool)
+    if engine.dialect.name == "sqlite":
+        event.listen(engine.sync_engine, "connect", lambda connection, _: setattr(connection, "isolation_level", None))
+        event.listen(engine.sync_engine, "begin", lambda connection: connection.exec_driver_sql("BEGIN IMMEDIATE"))
+    return engine
+
+
+def _check_not_newer(connection: Connection) -> None:
+    present = MigrationContext.configure(connection).get_current_revision()
+    known = {script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions()}
+    if present is not None and present not in known:
+        raise SchemaMismatch(
+            f"The database has schema {present}, which this version of zoneledger does not know: "
+            "it was written by a newer version, so start that one."
+        )
+
+
+def _move(connection: Connection, revision: str) -> None:
+    _check_not_newer(connection)
+    if connection.dialect.name == "postgresql":
+        connection.exec_driver_sql("SELECT pg_advisory_xact_lock(7301982)")
+    if revision == "base":
+        command.downgrade(_config(connection), revision)
+    else:
+        command.upgrade(_config(connection), revision)
+    if connection.dialect.name == "sqlite" and connection.exec_driver_sql("PRAGMA foreign_key_check").first():
+        raise SchemaMismatch("The migration would break a reference between rows, so nothing was changed.")
+
+
+async def migrate(database_url: str, revision: str = "head") -> None:
+    """Bring a database to a revision in one transaction; raise SchemaMismatch for a newer one, StoreUnavailable if it is away."""
+    engine = _engine(database_url)
+    try:
+        async with transaction(engine) as connection:
+            await connection.run_sync(_move, revision)
+    finally:
+        await engine.dispose()

@@ -1,0 +1,202 @@
+"""The tables; every instant is a BIGINT of microseconds since the Unix epoch, UTC, so that both databases keep it exactly."""
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    Float,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    SmallInteger,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+#: SQLite numbers rows by itself only where the key is INTEGER.
+_Number = BigInteger().with_variant(Integer(), "sqlite")
+
+
+def _cell() -> Column[int]:
+    return Column("cell_id", Integer, ForeignKey("heads.cell_id"), nullable=False)
+
+
+def _us(name: str, *, nullable: bool = False) -> Column[int]:
+    return Column(name, BigInteger, nullable=nullable)
+
+
+def _text(name: str, *, nullable: bool = False) -> Column[str]:
+    return Column(name, Text, nullable=nullable)
+
+
+plants = Table(
+    "plants",
+    metadata,
+    Column("version", Integer, primary_key=True),
+    _text("document"),
+    _us("applied_us"),
+)
+
+heads = Table(
+    "heads",
+    metadata,
+    Column("cell_id", Integer, primary_key=True),
+    Column("cell", Text, nullable=False, unique=True),
+    _text("booking"),
+    Column("events_since_checkpoint", Integer, nullable=False),
+    _text("link", nullable=True),
+    _us("link_us", nullable=True),
+    _us("link_down_us", nullable=True),
+    _text("counts"),
+)
+
+events = Table(
+    "events",
+    metadata,
+    Column("id", _Number, primary_key=True),
+    _cell(),
+    Column("boot", BigInteger, nullable=False),
+    Column("seq", BigInteger, nullable=False),
+    _us("at_us"),
+    _us("arrived_us"),
+    _text("type"),
+    _text("body"),
+    UniqueConstraint("cell_id", "boot", "seq"),
+)
+
+runs = Table(
+    "runs",
+    metadata,
+    Column("id", _Number, primary_key=True),
+    _cell(),
+    Column("boot", BigInteger, nullable=False),
+    Column("seq", BigInteger, nullable=False),
+    _us("first_us"),
+    _us("last_us"),
+    _text("body"),
+    Index(None, "cell_id", "boot", "seq"),
+)
+
+checkpoints = Table(
+    "checkpoints",
+    metadata,
+    Column("cell_id", Integer, ForeignKey("heads.cell_id"), primary_key=True),
+    Column("boot", BigInteger, primary_key=True),
+    Column("seq", BigInteger, primary_key=True),
+    _text("booking"),
+)
+
+spans = Table(
+    "spans",
+    metadata,
+    Column("cell_id", Integer, ForeignKey("heads.cell_id"), primary_key=True),
+    Column("zone", Text, primary_key=True),
+    Column("start_us", BigInteger, primary_key=True),
+    _us("end_us"),
+    _text("state"),
+    _text("reason", nullable=True),
+    Index(None, "cell_id", "end_us"),
+)
+
+fasteners = Table(
+    "fasteners",
+    metadata,
+    Column("cell_id", Integer, ForeignKey("heads.cell_id"), primary_key=True),
+    Column("boot", BigInteger, primary_key=True),
+    Column("seq", BigInteger, primary_key=True),
+    _us("at_us"),
+    _text("zone"),
+    _text("operation"),
+    _text("item", nullable=True),
+    _text("program", nullable=True),
+    _text("panel", nullable=True),
+    _text("position", nullable=True),
+    _text("result"),
+    Column("seconds", Float(53), nullable=True),
+    _text("verdict", nullable=True),
+    Index(None, "cell_id", "at_us"),
+    Index(None, "cell_id", "panel", "position"),
+)
+
+verdicts = Table(
+    "verdicts",
+    metadata,
+    Column("cell_id", Integer, ForeignKey("heads.cell_id"), primary_key=True),
+    Column("boot", BigInteger, primary_key=True),
+    Column("seq", BigInteger, primary_key=True),
+    _text("panel"),
+    _text("position"),
+    _text("result"),
+    Index(None, "cell_id", "panel", "position"),
+)
+
+gaps = Table(
+    "gaps",
+    metadata,
+    Column("id", _Number, primary_key=True),
+    _cell(),
+    Column("boot", BigInteger, nullable=False),
+    Column("seq", BigInteger, nullable=False),
+    Column("rank", SmallInteger, nullable=False),
+    Column("first_seq", BigInteger, nullable=False),
+    Column("last_seq", BigInteger, nullable=False),
+    _us("since_us", nullable=True),
+    _us("until_us"),
+    Index(None, "cell_id", "boot", "seq"),
+)
+
+discrepancies = Table(
+    "discrepancies",
+    metadata,
+    Column("id", _Number, primary_key=True),
+    _cell(),
+    Column("boot", BigInteger, nullable=False),
+    Column("seq", BigInteger, nullable=False),
+    Column("rank", SmallInteger, nullable=False),
+    Column("number", Integer, nullable=False),
+    _us("at_us"),
+    _text("kind"),
+    _text("zone"),
+    _text("detail"),
+    Column("unseen", BigInteger, nullable=False),
+    Index(None, "cell_id", "boot", "seq"),
+    Index(None, "cell_id", "kind", "at_us"),
+)
+
+refused = Table(
+    "refused",
+    metadata,
+    Column("id", _Number, primary_key=True),
+    _text("cell"),
+    _text("origin"),
+    _us("arrived_us"),
+    Column("at_index", Integer, nullable=False),
+    _text("reason"),
+    _text("detail"),
+    Column("body", LargeBinary, nullable=False),
+    Column("size", BigInteger, nullable=False),
+    Index(None, "cell", "id"),
+)
+
+revisions = Table(
+    "revisions",
+    metadata,
+    Column("id", _Number, primary_key=True),
+    _text("unit"),
+    _us("from_us"),
+    _us("to_us"),
+    _us("recorded_us"),
+    _text("cause"),
+    Index(None, "unit", "from_us"),
+)

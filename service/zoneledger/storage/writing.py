@@ -1,0 +1,178 @@
+"""Writes the store, all within one transaction."""
+
+import json
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
+from typing import Any
+
+from sqlalchemy import bindparam, delete, func, insert, select, text, tuple_, update
+from sqlalchemy.dialects import postgresql, sqlite
+
+from zoneledger.application.ports import Checkpoint, EventRow, Head, Key, RefusedRow, Revision, Stretch
+from zoneledger.core.booking import Booked, Fastener, Verdict
+from zoneledger.core.silence import Run
+from zoneledger.storage import tables as t
+from zoneledger.storage.ledger import FASTENER_COLUMNS, delete_rows, insert_rows, read_stretch
+from zoneledger.storage.reading import SqlReading, head_of
+
+KEYS_AT_ONCE = 1000
+
+
+def _parts(keys: Sequence[Key]) -> Iterable[Sequence[Key]]:
+    for first in range(0, len(keys), KEYS_AT_ONCE):
+        yield keys[first : first + KEYS_AT_ONCE]
+
+
+class SqlWriting(SqlReading):
+    """The Writing port on one connection, in one transaction."""
+
+    async def lock_plants(self) -> None:
+        if self._connection.dialect.name == "postgresql":
+            await self._connection.execute(text("LOCK TABLE plants IN SHARE ROW EXCLUSIVE MODE"))
+
+    async def add_plant(self, document: str, applied_us: int) -> int:
+        last = await self._connection.scalar(select(func.max(t.plants.c.version)))
+        version = (last or 0) + 1
+        row = {"version": version, "document": document, "applied_us": applied_us}
+        await self._connection.execute(insert(t.plants), row)
+        return version
+
+    async def lock_heads(self, cells: Sequence[str]) -> dict[str, Head]:
+        query = select(t.heads).where(t.heads.c.cell.in_(cells)).order_by(t.heads.c.cell).with_for_update()
+        found = {row.cell: head_of(row) for row in await self._rows(query)}
+        missing = sorted(set(cells) - found.keys())
+        if missing:
+            await self._make_heads(missing)
+            found = {row.cell: head_of(row) for row in await self._rows(query)}
+        return found
+
+    async def _make_heads(self, cells: Sequence[str]) -> None:
+        dialect = postgresql if self._connection.dialect.name == "postgresql" else sqlite
+        rows = [{"cell": cell, "booking": "", "events_since_checkpoint": 0, "counts": "{}"} for cell in cells]
+        await self._connection.execute(dialect.insert(t.heads).on_conflict_do_nothing(), rows)
+
+    async def save_heads(self, heads: Iterable[Head]) -> None:
+        rows = [asdict(head) | {"key": head.cell_id, "counts": json.dumps(head.counts)} for head in heads]
+        for row in rows:
+            del row["cell"], row["cell_id"]
+        if rows:
+            changed: dict[str, Any] = {name: bindparam(name) for name in rows[0] if name != "key"}
+            query = update(t.heads).where(t.heads.c.cell_id == bindparam("key")).values(changed)
+            await self._connection.execute(query, rows)
+
+    async def events_at(self, cell_id: int, keys: Sequence[Key]) -> dict[Key, str]:
+        e = t.events.c
+        found: dict[Key, str] = {}
+        for part in _parts(keys):
+            query = select(e.boot, e.seq, e.body).where(e.cell_id == cell_id, tuple_(e.boot, e.seq).in_(part))
+            found |= {(boot, seq): body for boot, seq, body in await self._rows(query)}
+        return found
+
+    async def add_events(self, rows: Sequence[EventRow]) -> None:
+        if rows:
+            await self._connection.execute(insert(t.events), [row._asdict() for row in rows])
+
+    async def events_after(self, cell_id: int, key: Key | None, limit: int) -> list[tuple[Key, str]]:
+        e = t.events.c
+        query = select(e.boot, e.seq, e.body).where(e.cell_id == cell_id).order_by(e.boot, e.seq).limit(limit)
+        if key is not None:
+            query = query.where(tuple_(e.boot, e.seq) > key)
+        return [((boot, seq), body) for boot, seq, body in await self._rows(query)]
+
+    async def runs_at(self, cell_id: int, keys: Sequence[Key]) -> dict[Key, list[Run]]:
+        r = t.runs.c
+        found: dict[Key, list[Run]] = {}
+        for part in _parts(keys):
+            query = select(t.runs).where(r.cell_id == cell_id, tuple_(r.boot, r.seq).in_(part))
+            for row in await self._rows(query.order_by(r.first_us, r.body)):
+                found.setdefault((row.boot, row.seq), []).append(Run(row.first_us, row.last_us, row.body))
+        return found
+
+    async def runs_between(self, cell_id: int, first: Key | None, before: Key | None) -> dict[Key, list[Run]]:
+        r = t.runs.c
+        query = select(t.runs).where(r.cell_id == cell_id).order_by(r.boot, r.seq, r.first_us, r.body)
+        if first is not None:
+            query = query.where(tuple_(r.boot, r.seq) >= first)
+        if before is not None:
+            query = query.where(tuple_(r.boot, r.seq) < before)
+        found: dict[Key, list[Run]] = {}
+        for row in await self._rows(query):
+            found.setdefault((row.boot, row.seq), []).append(Run(row.first_us, row.last_us, row.body))
+        return found
+
+    async def put_runs(self, runs: dict[tuple[int, Key], list[Run]]) -> None:
+        r = t.runs.c
+        if not runs:
+            return
+        gone = [{"in_cell": cell_id, "in_boot": key[0], "in_seq": key[1]} for cell_id, key in runs]
+        at = (r.cell_id == bindparam("in_cell"), r.boot == bindparam("in_boot"), r.seq == bindparam("in_seq"))
+        await self._connection.execute(delete(t.runs).where(*at), gone)
+        rows = [
+            {"cell_id": cell_id, "boot": boot, "seq": seq, **run._asdict()}
+            for (cell_id, (boot, seq)), kept in runs.items()
+            for run in kept
+        ]
+        await self._connection.execute(insert(t.runs), rows)
+
+    async def checkpoint_before(self, cell_id: int, key: Key) -> Checkpoint | None:
+        c = t.checkpoints.c
+        before = (c.cell_id == cell_id, tuple_(c.boot, c.seq) < key)
+        query = select(c.boot, c.seq, c.booking).where(*before).order_by(c.boot.desc(), c.seq.desc()).limit(1)
+        rows = await self._rows(query)
+        return Checkpoint(*rows[0]) if rows else None
+
+    async def checkpoints_after(self, cell_id: int, key: Key | None) -> dict[Key, str]:
+        c = t.checkpoints.c
+        query = select(c.boot, c.seq, c.booking).where(c.cell_id == cell_id)
+        if key is not None:
+            query = query.where(tuple_(c.boot, c.seq) > key)
+        return {(boot, seq): booking for boot, seq, booking in await self._rows(query)}
+
+    async def put_checkpoints(self, rows: Sequence[tuple[int, Checkpoint]]) -> None:
+        c = t.checkpoints.c
+        if not rows:
+            return
+        at = (c.cell_id == bindparam("in_cell"), c.boot == bindparam("in_boot"), c.seq == bindparam("in_seq"))
+        gone = [{"in_cell": cell_id, "in_boot": row.boot, "in_seq": row.seq} for cell_id, row in rows]
+        await self._connection.execute(delete(t.checkpoints).where(*at), gone)
+        new = [{"cell_id": cell_id, **row._asdict()} for cell_id, row in rows]
+        await self._connection.execute(insert(t.checkpoints), new)
+
+    async def booked(self, cell_id: int, stretch: Stretch) -> Booked:
+        return await read_stretch(self._connection, cell_id, stretch)
+
+    async def remove_booked(self, cell_id: int, stretch: Stretch, rows: Booked) -> None:
+        await delete_rows(self._connection, cell_id, stretch, rows)
+
+    async def add_booked(self, rows: Sequence[tuple[int, Booked]]) -> None:
+        await insert_rows(self._connection, rows)
+
+    async def made_at(
+        self, cell_id: int, positions: Sequence[tuple[str, str]]
+    ) -> tuple[list[tuple[Fastener, str | None]], list[Verdict]]:
+        f, v = t.fasteners.c, t.verdicts.c
+        made: list[tuple[Fastener, str | None]] = []
+        given: list[Verdict] = []
+        for first in range(0, len(positions), KEYS_AT_ONCE):
+            part = positions[first : first + KEYS_AT_ONCE]
+            here = (f.cell_id == cell_id, tuple_(f.panel, f.position).in_(part))
+            rows = await self._rows(select(*FASTENER_COLUMNS, f.verdict).where(*here))
+            made += [(Fastener(*row[:-1]), row[-1]) for row in rows]
+            there = (v.cell_id == cell_id, tuple_(v.panel, v.position).in_(part))
+            given += [Verdict(*row[1:]) for row in await self._rows(select(t.verdicts).where(*there))]
+        return made, given
+
+    async def put_verdicts(self, cell_id: int, results: dict[Key, str | None]) -> None:
+        f = t.fasteners.c
+        if results:
+            at = (f.cell_id == cell_id, f.boot == bindparam("in_boot"), f.seq == bindparam("in_seq"))
+            rows = [{"in_boot": boot, "in_seq": seq, "given": result} for (boot, seq), result in results.items()]
+            await self._connection.execute(update(t.fasteners).where(*at).values(verdict=bindparam("given")), rows)
+
+    async def add_refused(self, rows: Sequence[RefusedRow]) -> None:
+        if rows:
+            await self._connection.execute(insert(t.refused), [row._asdict() for row in rows])
+
+    async def add_revisions(self, rows: Sequence[Revision]) -> None:
+        if rows:
+            await self._connection.execute(insert(t.revisions), [row._asdict() for row in rows])

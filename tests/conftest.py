@@ -1,0 +1,3 @@
+"""What all tests share: real servers on spare ports."""
+
+pytest_plugins = ["tests.servers.fixtures"]

@@ -5,7 +5,7 @@ from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass, field
 
 from zoneledger.application.keep import Kept
-from zoneledger.application.ports import Checkpoint, Key, Revision, Stretch, Writing
+from zoneledger.application.ports import Checkpoint, Head, Key, Revision, Stretch, Writing
 from zoneledger.core.booking import Booked, Booking, Fastener, Limits, Place, Verdict
 from zoneledger.core.decoding import decode_value
 from zoneledger.core.messages import Event, Message
@@ -140,24 +140,23 @@ def touched(rows: Booked) -> list[Interval]:
     return spans + made + unseen
 
 
-async def rewrite(writing: Writing, changes: Changes, kept: Kept, limits: Limits, now_us: int) -> Booked:
-    """Book late messages, already stored: rewrite the ledger from their place until old and new agree.
-
-    Returns the rows removed and added, together.
-    """
-    head, places = kept.head, [Place(*key[:3]) for key, _ in kept.messages]
-    known_us = kept.booking.booked_us
-    result = await refold(writing, head.cell_id, min(places), max(places), limits)
-    stretch, new = result.stretch(), result.booking.take_booked()
-    gone, come = _difference(await writing.booked(head.cell_id, stretch), new)
-    await writing.remove_booked(head.cell_id, stretch, gone)
+async def rewrite(
+    writing: Writing, changes: Changes, head: Head, stretch: tuple[Place, Place], limits: Limits, now_us: int
+) -> None:
+    """Book late messages, already stored, that lie at places `stretch`: rewrite from the first until old and new agree."""
+    known_us = load(head.booking, limits).booked_us
+    result = await refold(writing, head.cell_id, *stretch, limits)
+    bounds, new = result.stretch(), result.booking.take_booked()
+    gone, come = _difference(await writing.booked(head.cell_id, bounds), new)
+    await writing.remove_booked(head.cell_id, bounds, gone)
     await writing.add_booked([(head.cell_id, come)])
     await writing.put_checkpoints([(head.cell_id, row) for row in result.checkpoints])
     if result.agreed is None:
         head.booking, head.events_since_checkpoint = dump(result.booking), 0
     times = touched(gone) + touched(come)
     _note_revision(changes, head.cell, times, known_us, now_us)
-    return Booked(fasteners=gone.fasteners + come.fasteners, verdicts=gone.verdicts + come.verdicts)
+    rows = Booked(fasteners=gone.fasteners + come.fasteners, verdicts=gone.verdicts + come.verdicts)
+    await give_verdicts(writing, changes, head, rows, now_us)
 
 
 def _note_revision(changes: Changes, cell: str, times: list[Interval], known_us: int, now_us: int) -> None:
@@ -168,17 +167,17 @@ def _note_revision(changes: Changes, cell: str, times: list[Interval], known_us:
         changes.revisions.append(Revision(cell, from_us, to_us, now_us, "late messages"))
 
 
-async def give_verdicts(writing: Writing, changes: Changes, kept: Kept, rows: Booked, now_us: int) -> None:
+async def give_verdicts(writing: Writing, changes: Changes, head: Head, rows: Booked, now_us: int) -> None:
     """Settle anew which verdict holds for the fasteners at the places that rows concern."""
     concerned: list[Fastener | Verdict] = [*rows.verdicts, *rows.fasteners]
     positions = {(row.panel, row.position) for row in concerned if row.panel and row.position}
     if not positions:
         return
-    made, given = await writing.made_at(kept.head.cell_id, sorted(positions))
+    made, given = await writing.made_at(head.cell_id, sorted(positions))
     results = settle((fastener for fastener, _ in made), given)
     changed = [(fastener, results[fastener.boot, fastener.seq]) for fastener, verdict in made]
     changed = [(row, new) for (row, new), (_, old) in zip(changed, made, strict=True) if new != old]
-    await writing.put_verdicts(kept.head.cell_id, {(row.boot, row.seq): new for row, new in changed})
+    await writing.put_verdicts(head.cell_id, {(row.boot, row.seq): new for row, new in changed})
     if changed:
         at = [row.at_us for row, _ in changed]
-        changes.revisions.append(Revision(kept.head.cell, min(at), max(at) + 1, now_us, "verdicts"))
+        changes.revisions.append(Revision(head.cell, min(at), max(at) + 1, now_us, "verdicts"))

@@ -22,6 +22,11 @@ class Kept:
     runs: dict[Key, list[Run]] = field(default_factory=dict)
 
     @property
+    def places(self) -> tuple[Place, Place]:
+        """The first and the last place of what is new."""
+        return Place(*self.messages[0][0][:3]), Place(*self.messages[-1][0][:3])
+
+    @property
     def follows(self) -> bool:
         """Whether all that is new comes after the last message booked."""
         place, first = self.booking.place, self.messages[0][0]

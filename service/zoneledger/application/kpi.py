@@ -3,6 +3,7 @@
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 from zoneledger.application.ledger import UnitSpans, read_spans
 from zoneledger.application.ports import Count, Reading
@@ -58,7 +59,7 @@ def _cut(interval: Interval, at: Sequence[int]) -> list[Interval]:
     """Cut an interval at instants."""
     inside = [us for us in at if interval[0] < us < interval[1]]
     edges = [interval[0], *inside, interval[1]]
-    return list(zip(edges, edges[1:], strict=False))
+    return list(pairwise(edges))
 
 
 def _segments(part: _Part, line: str, changes_us: Sequence[int]) -> list[_Segment]:

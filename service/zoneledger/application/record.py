@@ -41,11 +41,10 @@ async def _book_all(writing: Writing, kept: list[Kept], limits: Limits, now_us: 
         if one.follows:
             appended.append((one, book.append(changes, one)))
         else:
-            rows = await book.rewrite(writing, changes, one, limits, now_us)
-            await book.give_verdicts(writing, changes, one, rows, now_us)
+            await book.rewrite(writing, changes, one.head, one.places, limits, now_us)
     await writing.add_booked([(one.head.cell_id, rows) for one, rows in appended])
     for one, rows in appended:
-        await book.give_verdicts(writing, changes, one, Booked(verdicts=rows.verdicts), now_us)
+        await book.give_verdicts(writing, changes, one.head, Booked(verdicts=rows.verdicts), now_us)
     await writing.put_checkpoints(changes.checkpoints)
     await writing.add_revisions(changes.revisions)
 

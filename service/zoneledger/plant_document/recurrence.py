@@ -45,7 +45,7 @@ def _misplaced(name: str) -> str:
         return 'a shift repeats by date; give the time of day as "starts"'
     if name == "DTSTART":
         return 'give the first date as "since"'
-    return "is no part of a recurrence rule; the parts are " + ", ".join(_CHECKS)
+    return "is no part of a recurrence rule; the parts are " + ", ".join(PARTS)
 
 
 def _combination_faults(parts: Parts, since: date) -> list[str]:
@@ -151,3 +151,4 @@ _CHECKS: dict[str, Callable[[str], str | None]] = {
     "BYSETPOS": _days(366),
     "WKST": _weekday,
 }
+PARTS = tuple(_CHECKS)

@@ -8,7 +8,7 @@ from zoneledger.application.ports import Store
 from zoneledger.application.record import Recorder
 from zoneledger.clock import now_us
 from zoneledger.core.booking import Limits
-from zoneledger.plant_document import affected, parse_document, to_plant
+from zoneledger.plant_document import read_json, to_plant
 from zoneledger.storage.engines import open_engines
 from zoneledger.storage.store import SqlStore
 
@@ -27,5 +27,5 @@ class Service:
 def build_service(database_url: str, *, clock: Callable[[], int] = now_us) -> Service:
     """Return the service on a database whose schema is already this program's."""
     store, limits = SqlStore(open_engines(database_url)), Limits()
-    plants = Plants(lambda text: to_plant(parse_document(text)), affected)
+    plants = Plants(lambda text: to_plant(read_json(text)))
     return Service(store, plants, Recorder(store, plants, clock, limits), limits, clock)

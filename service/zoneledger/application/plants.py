@@ -5,14 +5,13 @@ from dataclasses import dataclass
 
 from zoneledger.application.ports import PlantVersion, Reading, Revision, Store
 from zoneledger.core.plant import Plant
+from zoneledger.core.plant_changes import affected
 
 #: The end of time, 9999-12-31T00:00:00Z.
 FOREVER_US = 253_402_214_400_000_000
 
 #: Makes a plant of a stored document, which was valid when it was stored.
 ReadPlant = Callable[[str], Plant]
-#: Says from which instant on which lines' or cells' figures may differ between two plants.
-Affected = Callable[[Plant, Plant], list[tuple[str, int]]]
 
 
 @dataclass(frozen=True)
@@ -28,9 +27,8 @@ class DeclaredPlant:
 class Plants:
     """The present plant model, read anew only when another version was declared."""
 
-    def __init__(self, read_plant: ReadPlant, affected: Affected) -> None:
+    def __init__(self, read_plant: ReadPlant) -> None:
         self._read_plant = read_plant
-        self._affected = affected
         self._present = DeclaredPlant(0, read_plant('{"sites": []}'), '{"sites": []}', 0)
 
     async def present(self, reading: Reading) -> DeclaredPlant:
@@ -53,7 +51,7 @@ class Plants:
                 return before
             plant = self._read_plant(document)
             version = await writing.add_plant(document, now_us)
-            changed = self._affected(before.plant, plant) if before.version else []
+            changed = affected(before.plant, plant) if before.version else []
             cause = f"plant version {version}"
             revisions = [Revision(unit, from_us, FOREVER_US, now_us, cause) for unit, from_us in changed]
             await writing.add_revisions(revisions)

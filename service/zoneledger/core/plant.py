@@ -98,7 +98,7 @@ class Site:
 
     @property
     def tz(self) -> ZoneInfo:
-        """Return the site's time zone."""
+        """Return the site's time zone; raise zoneinfo.ZoneInfoNotFoundError where the machine does not know it."""
         return ZoneInfo(self.timezone)
 
 

@@ -19,8 +19,8 @@ EVENTS_AT_ONCE = 1000
 
 
 def dump(booking: Booking) -> str:
-    """Return a booking's state as canonical JSON."""
-    return json.dumps(booking.to_json(), separators=(",", ":"))
+    """Return a booking's state as canonical JSON, empty before any message."""
+    return "" if booking.boot is None else json.dumps(booking.to_json(), separators=(",", ":"))
 
 
 def load(text: str, limits: Limits) -> Booking:

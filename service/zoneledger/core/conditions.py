@@ -111,8 +111,9 @@ def apply_snapshot(condition: Condition, snapshot: m.Snapshot) -> None:
         zone.listed = False
     for name, report in snapshot.zones:
         zone = condition.zone(name)
-        zone.activity, zone.program, zone.panel, zone.wait = report.activity, report.program, report.panel, report.wait
-        zone.listed = True
+        zone.activity, zone.wait, zone.listed = report.activity, report.wait, True
+        if report.activity is not None:
+            zone.program, zone.panel = report.program, report.panel
     condition.alarms = {(alarm.zone, alarm.code): alarm.severity for alarm in snapshot.alarms}
 
 

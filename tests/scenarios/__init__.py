@@ -1,0 +1,1 @@
+"""Whole scenarios, played through more than one part."""

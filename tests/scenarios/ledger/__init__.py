@@ -1,0 +1,1 @@
+"""The ledger held against the oracle and the invariants of the design."""

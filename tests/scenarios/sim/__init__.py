@@ -1,0 +1,1 @@
+"""The simulator: its machine against published figures, its messages against the contract."""

@@ -1,0 +1,78 @@
+"""Fixtures that lend tests real servers; registered as a plugin in tests/conftest.py."""
+
+import os
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Protocol, TypeVar
+
+import pytest
+
+from tests.servers.mosquitto import Mosquitto
+from tests.servers.postgres import Postgres
+from tests.servers.programs import ProgramMissing
+
+#: With this set to 1 a missing program fails the test instead of skipping it.
+REQUIRE = "ZONELEDGER_REQUIRE_SERVERS"
+
+
+class _Server(Protocol):
+    def start(self) -> None: ...
+    def close(self) -> None: ...
+
+
+ServerT = TypeVar("ServerT", bound=_Server)
+
+
+def _lend(make: Callable[[], ServerT]) -> Iterator[ServerT]:
+    try:
+        server = make()
+    except ProgramMissing as missing:
+        if os.environ.get(REQUIRE) == "1":
+            pytest.fail(str(missing), pytrace=False)
+        pytest.skip(str(missing))
+    try:
+        server.start()
+        yield server
+    finally:
+        server.close()
+
+
+@pytest.fixture(scope="session")
+def mosquitto() -> Iterator[Mosquitto]:
+    """A broker that all tests share: each uses a topic root and client ids of its own and never ends it."""
+    yield from _lend(Mosquitto)
+
+
+@pytest.fixture
+def own_mosquitto() -> Iterator[Mosquitto]:
+    """A broker for this test alone, to stop and kill."""
+    yield from _lend(Mosquitto)
+
+
+@pytest.fixture(scope="session")
+def postgres() -> Iterator[Postgres]:
+    """A PostgreSQL cluster that all tests share, and never end."""
+    yield from _lend(Postgres)
+
+
+@pytest.fixture
+def own_postgres() -> Iterator[Postgres]:
+    """A PostgreSQL cluster for this test alone, to stop and kill; it syncs its writes."""
+    yield from _lend(lambda: Postgres(fsync=True))
+
+
+@pytest.fixture
+def postgres_url(postgres: Postgres) -> Iterator[str]:
+    """The URL of an empty database for this test alone."""
+    name = postgres.create_database()
+    yield postgres.url(name)
+    postgres.drop_database(name)
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The URL of an empty database for this test alone, once on SQLite and once on PostgreSQL."""
+    if request.param == "sqlite":
+        return f"sqlite:///{tmp_path / 'zoneledger.db'}"
+    url: str = request.getfixturevalue("postgres_url")
+    return url

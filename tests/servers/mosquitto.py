@@ -1,0 +1,84 @@
+"""A real Mosquitto with the shipped configuration on a free port; it can be stopped, killed and started again."""
+
+import shutil
+import subprocess
+import tempfile
+from pathlib import Path
+
+from tests.servers.programs import accepts_connections, find_program, free_port, wait_until
+
+SHIPPED = Path(__file__).parents[2] / "deploy" / "mosquitto.conf"
+_OVERRIDDEN = ("listener", "allow_anonymous", "password_file", "persistence_location", "log_dest", "user")
+
+
+class Mosquitto:
+    """One broker; what it persisted outlives `stop` and `kill` and is read again by `start`."""
+
+    def __init__(self) -> None:
+        self._program = find_program("mosquitto")
+        self._directory = Path(tempfile.mkdtemp(prefix="zoneledger-mosquitto-"))
+        self._process: subprocess.Popen[bytes] | None = None
+        self.port = free_port()
+
+    @property
+    def url(self) -> str:
+        """The broker's URL as the service takes it."""
+        return f"mqtt://127.0.0.1:{self.port}"
+
+    def start(self) -> None:
+        """Start it and wait until it listens."""
+        configuration = self._directory / "mosquitto.conf"
+        configuration.write_text(self._configuration())
+        with (self._directory / "log").open("ab") as log:
+            command = [str(self._program), "-c", str(configuration)]
+            self._process = subprocess.Popen(command, stderr=log, stdout=log, start_new_session=True)
+        wait_until(self._answers, f"mosquitto on port {self.port}")
+
+    def stop(self) -> None:
+        """End it as an operator would: it writes its state first."""
+        self._end(kill=False)
+
+    def kill(self) -> None:
+        """End it as a power cut would."""
+        self._end(kill=True)
+
+    def close(self) -> None:
+        """End it and remove what it kept."""
+        self.stop()
+        shutil.rmtree(self._directory, ignore_errors=True)
+
+    def log(self) -> str:
+        """Return what it logged so far."""
+        return (self._directory / "log").read_text(errors="replace")
+
+    def forget(self) -> None:
+        """Remove what it persisted, sessions and all; only while it is ended."""
+        for kept in self._directory.glob("mosquitto.db*"):
+            kept.unlink()
+
+    def _configuration(self) -> str:
+        shipped = SHIPPED.read_text().splitlines()
+        kept = [line for line in shipped if line.split(" ")[0] not in _OVERRIDDEN]
+        own = [
+            f"listener {self.port} 127.0.0.1",
+            "allow_anonymous true",
+            f"persistence_location {self._directory}/",
+            "log_dest stderr",
+            "user root",
+        ]
+        return "\n".join([*kept, *own, ""])
+
+    def _answers(self) -> bool:
+        if self._process is None or self._process.poll() is not None:
+            raise RuntimeError(f"mosquitto ended while it started:\n{self.log()}")
+        return accepts_connections(self.port)
+
+    def _end(self, *, kill: bool) -> None:
+        if self._process is None:
+            return
+        if kill:
+            self._process.kill()
+        else:
+            self._process.terminate()
+        self._process.wait(timeout=20)
+        self._process = None

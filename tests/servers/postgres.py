@@ -1,0 +1,131 @@
+"""A real, throw-away PostgreSQL cluster on a free port, with a new database for whoever asks."""
+
+import asyncio
+import itertools
+import os
+import pwd
+import shutil
+import signal
+import subprocess
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import asyncpg
+
+from tests.servers.programs import find_program, free_port, wait_until
+
+_SUPERUSER = "zoneledger"
+_SETTINGS = {
+    "listen_addresses": "127.0.0.1",
+    "unix_socket_directories": "",
+    "shared_buffers": "64MB",
+    "max_connections": "60",
+    "max_wal_size": "512MB",
+    "log_min_messages": "warning",
+}
+
+
+def _folders() -> list[Path]:
+    """Return where Debian and others keep the server's programs, the newest version first."""
+    found = Path("/usr/lib/postgresql").glob("*/bin")
+    return sorted(found, key=lambda path: int("0" + "".join(filter(str.isdigit, path.parts[-2]))), reverse=True)
+
+
+def _other_user() -> dict[str, Any]:
+    """Return what makes a child process another user's where we are root: PostgreSQL refuses to run as root."""
+    if os.geteuid() != 0:
+        return {}
+    names = {entry.pw_name: entry for entry in pwd.getpwall()}
+    entry = names.get("postgres") or names["nobody"]
+    return {"user": entry.pw_uid, "group": entry.pw_gid, "extra_groups": []}
+
+
+class Postgres:
+    """One cluster; `fsync=True` keeps its promises through a kill, the default is faster and keeps them all the same
+    unless the machine itself fails."""
+
+    def __init__(self, *, fsync: bool = False) -> None:
+        self._initdb = find_program("initdb", _folders())
+        self._server = find_program("postgres", _folders())
+        self._as_user = _other_user()
+        self._fsync = "on" if fsync else "off"
+        self._process: subprocess.Popen[bytes] | None = None
+        self._numbers = itertools.count(1)
+        self._directory = Path(tempfile.mkdtemp(prefix="zoneledger-postgres-"))
+        self.port = free_port()
+        if self._as_user:
+            os.chown(self._directory, self._as_user["user"], self._as_user["group"])
+        self._initialise()
+
+    def url(self, database: str = "postgres") -> str:
+        """The URL of a database as the service takes it."""
+        return f"postgresql://{_SUPERUSER}@127.0.0.1:{self.port}/{database}"
+
+    def start(self) -> None:
+        """Start it and wait until it answers a query; after `kill` its old processes may have to end first."""
+        wait_until(self._starts, f"postgres on port {self.port}", 60)
+
+    def stop(self) -> None:
+        """End it as an operator would, without waiting for its clients."""
+        self._end(signal.SIGINT)
+
+    def kill(self) -> None:
+        """End it as a crash would."""
+        self._end(signal.SIGKILL)
+
+    def close(self) -> None:
+        """End it and remove the cluster."""
+        self.stop()
+        shutil.rmtree(self._directory, ignore_errors=True)
+
+    def create_database(self) -> str:
+        """Create an empty database; return its name."""
+        name = f"test_{next(self._numbers)}"
+        self._run_sql(f"CREATE DATABASE {name}")
+        return name
+
+    def drop_database(self, name: str) -> None:
+        """Drop a database, whoever is still connected to it."""
+        self._run_sql(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
+
+    def log(self) -> str:
+        """Return what it logged so far."""
+        return (self._directory / "log").read_text(errors="replace")
+
+    def _initialise(self) -> None:
+        options = ["--auth=trust", "--no-sync", "--encoding=UTF8", "--locale=C", f"--username={_SUPERUSER}"]
+        command = [str(self._initdb), "-D", str(self._directory / "data"), *options]
+        subprocess.run(command, check=True, capture_output=True, cwd=self._directory, **self._as_user)
+
+    def _starts(self) -> bool:
+        if self._process is None or self._process.poll() is not None:
+            settings = {**_SETTINGS, "port": str(self.port), "fsync": self._fsync}
+            options = [word for name, value in settings.items() for word in ("-c", f"{name}={value}")]
+            command = [str(self._server), "-D", str(self._directory / "data"), *options]
+            with (self._directory / "log").open("ab") as log:
+                self._process = subprocess.Popen(
+                    command, stdout=log, stderr=log, cwd=self._directory, start_new_session=True, **self._as_user
+                )
+        try:
+            self._run_sql("SELECT 1")
+        except (OSError, asyncpg.PostgresError):
+            return False
+        return True
+
+    def _end(self, with_signal: signal.Signals) -> None:
+        if self._process is None:
+            return
+        self._process.send_signal(with_signal)
+        self._process.wait(timeout=30)
+        self._process = None
+
+    def _run_sql(self, statement: str) -> None:
+        async def run() -> None:
+            connection = await asyncpg.connect(self.url(), timeout=5)
+            try:
+                await connection.execute(statement)
+            finally:
+                await connection.close()
+
+        asyncio.run(run())

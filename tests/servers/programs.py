@@ -1,0 +1,55 @@
+"""Finds the programs of real servers, a free port for each, and waits until they answer."""
+
+import os
+import shutil
+import socket
+import time
+from collections.abc import Callable, Iterable
+from pathlib import Path
+
+INSTALL = "apt-get install -y mosquitto postgresql"
+
+#: The standard ports of MQTT, PostgreSQL and the service: tests never use them.
+STANDARD_PORTS = frozenset({1883, 5432, 8000, 8883})
+
+
+class ProgramMissing(Exception):
+    """A server's program is not on this machine; the text names the command that installs it."""
+
+
+def find_program(name: str, folders: Iterable[Path] = ()) -> Path:
+    """Return a program from these folders, else from PATH and /usr/sbin; raise ProgramMissing."""
+    places = [str(folder) for folder in folders]
+    places += [*os.environ.get("PATH", "").split(os.pathsep), "/usr/sbin", "/usr/local/sbin", "/opt/homebrew/sbin"]
+    found = shutil.which(name, path=os.pathsep.join(places))
+    if found is None:
+        raise ProgramMissing(f"{name} is not installed: {INSTALL}")
+    return Path(found)
+
+
+def free_port() -> int:
+    """Return a port of 127.0.0.1 on which nothing listens now."""
+    while True:
+        with socket.socket() as listener:
+            listener.bind(("127.0.0.1", 0))
+            port = int(listener.getsockname()[1])
+        if port not in STANDARD_PORTS:
+            return port
+
+
+def wait_until(holds: Callable[[], bool], what: str, deadline_s: float = 20.0) -> None:
+    """Return once `holds` does; raise TimeoutError that names `what` after the deadline."""
+    end = time.monotonic() + deadline_s
+    while not holds():
+        if time.monotonic() > end:
+            raise TimeoutError(f"{what}: not within {deadline_s:g} s")
+        time.sleep(0.01)
+
+
+def accepts_connections(port: int) -> bool:
+    """Tell whether something listens on this port of 127.0.0.1."""
+    try:
+        with socket.create_connection(("127.0.0.1", port), timeout=1.0):
+            return True
+    except OSError:
+        return False

@@ -1,7 +1,7 @@
 """Where ports meet what implements them."""
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
 
 from zoneledger.application.plants import Plants
 from zoneledger.application.ports import Store
@@ -15,13 +15,16 @@ from zoneledger.storage.store import SqlStore
 
 @dataclass(frozen=True)
 class Service:
-    """All that an entry point needs; `recorder.run()` has to run while deliveries are handed in."""
+    """All that an entry point needs; `recorder.run()` has to run while deliveries are handed in.
+
+    `checks` say, by name, whether what it rests on is well; adapters add theirs."""
 
     store: Store
     plants: Plants
     recorder: Recorder
     limits: Limits
     now_us: Callable[[], int]
+    checks: dict[str, Callable[[], Awaitable[bool]]] = field(default_factory=dict)
 
 
 def build_service(database_url: str, *, clock: Callable[[], int] = now_us) -> Service:

@@ -25,7 +25,9 @@ planned_counts = st.fixed_dictionaries({"automatic": st.integers(0, 900), "manua
 def activities(draw: st.DrawFn) -> dict[str, str]:
     """An activity's name, with or without program and panel."""
     optional = {"program": programs, "panel": panels}
-    return draw(st.fixed_dictionaries({"activity": st.sampled_from(ACTIVITIES)}, optional=optional))
+    return draw(
+        st.fixed_dictionaries({"activity": st.sampled_from(("process", "process", *ACTIVITIES))}, optional=optional)
+    )
 
 
 fastener_fields = st.fixed_dictionaries(

@@ -15,16 +15,20 @@ def test_a_fastener_has_its_own_program_and_panel_or_those_of_the_activity_at_it
         fastener(6, 6),
         end(7, 7, "process"),
         fastener(8, 8),
+        begin(9, 9, "process", panel="pn-1"),
+        fastener(10, 10, panel="pn-2"),
+        fastener(1, 11, boot=2),
     ]
-    made = [(f.seq, f.program, f.panel) for f in derive(messages).fasteners]
-    expected = [
-        (2, "skin-left", "pn-1"),
-        (3, "skin-right", "pn-1"),
-        (4, None, None),
-        (6, "skin-right", None),
-        (8, None, None),
-    ]
-    assert made == expected
+    made = {(f.boot, f.seq): (f.program, f.panel) for f in derive(messages).fasteners}
+    assert made == {
+        (1, 2): ("skin-left", "pn-1"),
+        (1, 3): ("skin-right", "pn-1"),
+        (1, 4): (None, None),
+        (1, 6): ("skin-right", None),
+        (1, 8): (None, None),
+        (1, 10): (None, "pn-2"),
+        (2, 1): (None, None),
+    }
 
 
 def test_a_fastener_carries_all_that_was_said_of_it() -> None:

@@ -5,7 +5,7 @@ import subprocess
 import tempfile
 from pathlib import Path
 
-from tests.servers.programs import accepts_connections, find_program, free_port, wait_until
+from tests.servers.programs import accepts_connections, find_program, free_port, give_away, other_user, wait_until
 
 SHIPPED = Path(__file__).parents[2] / "deploy" / "mosquitto.conf"
 _OVERRIDDEN = ("listener", "allow_anonymous", "password_file", "persistence_location", "log_dest", "user")
@@ -17,6 +17,8 @@ class Mosquitto:
     def __init__(self) -> None:
         self._program = find_program("mosquitto")
         self._directory = Path(tempfile.mkdtemp(prefix="zoneledger-mosquitto-"))
+        self._as_user = other_user("mosquitto")
+        give_away(self._directory, self._as_user)
         self._process: subprocess.Popen[bytes] | None = None
         self.port = free_port()
 
@@ -31,7 +33,7 @@ class Mosquitto:
         configuration.write_text(self._configuration())
         with (self._directory / "log").open("ab") as log:
             command = [str(self._program), "-c", str(configuration)]
-            self._process = subprocess.Popen(command, stderr=log, stdout=log, start_new_session=True)
+            self._process = subprocess.Popen(command, stderr=log, stdout=log, start_new_session=True, **self._as_user)
         wait_until(self._answers, f"mosquitto on port {self.port}")
 
     def stop(self) -> None:
@@ -64,7 +66,6 @@ class Mosquitto:
             "allow_anonymous true",
             f"persistence_location {self._directory}/",
             "log_dest stderr",
-            "user root",
         ]
         return "\n".join([*kept, *own, ""])
 

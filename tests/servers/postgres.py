@@ -2,18 +2,15 @@
 
 import asyncio
 import itertools
-import os
-import pwd
 import shutil
 import signal
 import subprocess
 import tempfile
 from pathlib import Path
-from typing import Any
 
 import asyncpg
 
-from tests.servers.programs import find_program, free_port, wait_until
+from tests.servers.programs import find_program, free_port, give_away, other_user, wait_until
 
 _SUPERUSER = "zoneledger"
 _SETTINGS = {
@@ -32,15 +29,6 @@ def _folders() -> list[Path]:
     return sorted(found, key=lambda path: int("0" + "".join(filter(str.isdigit, path.parts[-2]))), reverse=True)
 
 
-def _other_user() -> dict[str, Any]:
-    """Return what makes a child process another user's where we are root: PostgreSQL refuses to run as root."""
-    if os.geteuid() != 0:
-        return {}
-    names = {entry.pw_name: entry for entry in pwd.getpwall()}
-    entry = names.get("postgres") or names["nobody"]
-    return {"user": entry.pw_uid, "group": entry.pw_gid, "extra_groups": []}
-
-
 class Postgres:
     """One cluster; `fsync=True` keeps its promises through a kill, the default is faster and keeps them all the same
     unless the machine itself fails."""
@@ -48,14 +36,13 @@ class Postgres:
     def __init__(self, *, fsync: bool = False) -> None:
         self._initdb = find_program("initdb", _folders())
         self._server = find_program("postgres", _folders())
-        self._as_user = _other_user()
+        self._as_user = other_user("postgres")
         self._fsync = "on" if fsync else "off"
         self._process: subprocess.Popen[bytes] | None = None
         self._numbers = itertools.count(1)
         self._directory = Path(tempfile.mkdtemp(prefix="zoneledger-postgres-"))
         self.port = free_port()
-        if self._as_user:
-            os.chown(self._directory, self._as_user["user"], self._as_user["group"])
+        give_away(self._directory, self._as_user)
         self._initialise()
 
     def url(self, database: str = "postgres") -> str:

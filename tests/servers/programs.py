@@ -1,11 +1,13 @@
 """Finds the programs of real servers, a free port for each, and waits until they answer."""
 
 import os
+import pwd
 import shutil
 import socket
 import time
 from collections.abc import Callable, Iterable
 from pathlib import Path
+from typing import Any
 
 INSTALL = "apt-get install -y mosquitto postgresql"
 
@@ -25,6 +27,21 @@ def find_program(name: str, folders: Iterable[Path] = ()) -> Path:
     if found is None:
         raise ProgramMissing(f"{name} is not installed: {INSTALL}")
     return Path(found)
+
+
+def other_user(name: str) -> dict[str, Any]:
+    """Return what makes a child process another user's where we are root, as these servers want: `name`, else nobody."""
+    if os.geteuid() != 0:
+        return {}
+    accounts = {entry.pw_name: entry for entry in pwd.getpwall()}
+    account = accounts.get(name) or accounts["nobody"]
+    return {"user": account.pw_uid, "group": account.pw_gid, "extra_groups": []}
+
+
+def give_away(directory: Path, user: dict[str, Any]) -> None:
+    """Make a directory that user's whom `other_user` returned."""
+    if user:
+        os.chown(directory, user["user"], user["group"])
 
 
 def free_port() -> int:

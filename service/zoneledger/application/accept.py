@@ -16,6 +16,9 @@ ZonesOf = Callable[[str], frozenset[str] | None]
 #: How far a message's time may lie ahead of the service's clock.
 AHEAD_US = 5_000_000
 
+#: How much of a refused message's cell, origin and reason is kept, in characters: no path of a plant is as long.
+MAX_SHOWN = 500
+
 
 @dataclass(frozen=True, slots=True)
 class Accepted:
@@ -26,6 +29,11 @@ class Accepted:
     index: int
     delivery: Delivery
     receipt: Receipt
+
+
+def _storable(text: str) -> str:
+    """Return a text of any origin as every database takes it: bounded, valid Unicode, without NUL."""
+    return text[:MAX_SHOWN].encode("utf-8", "replace").decode().replace("\0", "?")
 
 
 @dataclass(slots=True)
@@ -39,11 +47,12 @@ class Sorted:
 
     def refuse(self, delivery: Delivery, receipt: Receipt, index: int, refusal: Refusal, text: str | None) -> None:
         """Keep a message that is refused, or the whole payload where `text` is None."""
-        body = delivery.payload if text is None else text.encode("utf-8", "surrogatepass")
+        body = delivery.payload if text is None else text.encode("utf-8", "surrogateescape")
         reason, detail = refusal.reason, refusal.detail
         receipt.refused.append(RefusedMessage(index, reason, detail))
         kept = body[:MAX_PAYLOAD_BYTES]
-        row = RefusedRow(delivery.cell, delivery.origin, self.arrived_us, index, reason, detail, kept, len(body))
+        cell, origin = _storable(delivery.cell), _storable(delivery.origin)
+        row = RefusedRow(cell, origin, self.arrived_us, index, reason, _storable(detail), kept, len(body))
         self.refused.append(row)
 
 

@@ -39,6 +39,14 @@ class Plants:
                 self._present = self._declared(found)
         return self._present
 
+    async def version(self, reading: Reading, version: int | None) -> DeclaredPlant | None:
+        """Return a version of the plant model, the present one unless told, or None where there is none such."""
+        present = await self.present(reading)
+        if version is None or version == present.version:
+            return present
+        found = await reading.plant(version)
+        return self._declared(found) if found else None
+
     def _declared(self, found: PlantVersion) -> DeclaredPlant:
         return DeclaredPlant(found.version, self._read_plant(found.document), found.document, found.applied_us)
 

@@ -3,11 +3,13 @@
 from collections.abc import Iterable, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, field
-from typing import NamedTuple, Protocol
+from typing import Generic, NamedTuple, Protocol, TypeVar
 
 from zoneledger.core.booking import Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
 from zoneledger.core.silence import Run
 from zoneledger.core.spans import Interval
+
+RowT = TypeVar("RowT")
 
 Key = tuple[int, int]
 """An event's (boot, seq)."""
@@ -55,12 +57,12 @@ class RefusedRow(NamedTuple):
     size: int
 
 
-class Listed(NamedTuple):
+class Listed(NamedTuple, Generic[RowT]):
     """A row of a paged list with the number that the next page begins after."""
 
     id: int
     cell: str
-    row: RefusedRow | Gap | Discrepancy
+    row: RowT
 
 
 class Checkpoint(NamedTuple):
@@ -140,13 +142,13 @@ class Reading(Protocol):
     async def revisions(self, units: Sequence[str], start_us: int, end_us: int) -> list[Revision]:
         """Return the changes of the past that touch a window."""
 
-    async def refused(self, cell: str | None, after_id: int, limit: int) -> list[Listed]:
+    async def refused(self, cell: str | None, after_id: int, limit: int) -> list[Listed[RefusedRow]]:
         """Return refused messages in the order in which they came; `cell` is a cell's path or None for all."""
 
-    async def gaps(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed]:
+    async def gaps(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Gap]]:
         """Return missing events, by cell."""
 
-    async def discrepancies(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed]:
+    async def discrepancies(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Discrepancy]]:
         """Return where controllers contradict themselves."""
 
 

@@ -29,7 +29,10 @@ class RepeatedFields(dict[str, Any]):
 
 @dataclass(frozen=True, slots=True)
 class Element:
-    """One message of a payload: its own text and the value that it stands for."""
+    """One message of a payload: its own text and the value that it stands for, or the Refusal why it stands for none.
+
+    In the text, a byte that is not UTF-8 is half a surrogate pair (PEP 383).
+    """
 
     text: str
     value: Any
@@ -40,7 +43,14 @@ def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return value if len(value) == len(pairs) else RepeatedFields(value)
 
 
+def _number(digits: str) -> int | float:
+    """Return an integer; one that no message may hold is infinite, rather than an error that costs its whole payload."""
+    return int(digits) if len(digits) < 100 else float(digits)
+
+
 _DECODER = json.JSONDecoder(object_pairs_hook=_object)
+_PATIENT_DECODER = json.JSONDecoder(object_pairs_hook=_object, parse_int=_number)
+_STRUCTURE = re.compile(r'"[^"\\]*(?:\\.[^"\\]*)*"|[\[{]|[\]}]', re.DOTALL)
 
 
 def decode_text(payload: bytes, max_bytes: int = MAX_PAYLOAD_BYTES) -> str:
@@ -53,15 +63,25 @@ def decode_text(payload: bytes, max_bytes: int = MAX_PAYLOAD_BYTES) -> str:
         raise Refusal("not_utf8", f"byte {error.start} of the payload is not UTF-8") from None
 
 
-def _decode_at(text: str, start: int) -> tuple[Any, int]:
+def _decode_at(text: str, start: int, decoder: json.JSONDecoder = _DECODER) -> tuple[Any, int]:
     try:
-        return _DECODER.raw_decode(text, start)
+        return decoder.raw_decode(text, start)
     except json.JSONDecodeError as error:
         raise Refusal("not_json", f"not JSON at character {error.pos}: {error.msg}") from None
-    except ValueError:
-        raise Refusal("not_json", "not JSON: a number is too long") from None
+    except ValueError:  # Python reads no integer of more than 4,300 digits
+        return _decode_at(text, start, _PATIENT_DECODER)
     except RecursionError:
-        raise Refusal("too_deep", f"nested deeper than {MAX_DEPTH}") from None
+        return Refusal("too_deep", f"nested deeper than {MAX_DEPTH}"), _end_of_nesting(text, start)
+
+
+def _end_of_nesting(text: str, start: int) -> int:
+    """Return where a value that is nested too deeply to be decoded ends, so that it costs no other message."""
+    depth = 0
+    for match in _STRUCTURE.finditer(text, start):
+        depth += {"[": 1, "{": 1, "]": -1, "}": -1}.get(match[0][0], 0)
+        if depth == 0:
+            return match.end()
+    raise Refusal("not_json", "not JSON: the text ends before its last closing bracket")
 
 
 def _skip(text: str, position: int) -> int:
@@ -78,15 +98,39 @@ def decode_value(text: str) -> Any:
     """Return the one JSON value of a text; raise Refusal `not_json` or `too_deep`."""
     value, end = _decode_at(text, _skip(text, 0))
     _expect_end(text, end)
+    if isinstance(value, Refusal):
+        raise value
     return value
 
 
 def split_payload(payload: bytes) -> list[Element]:
     """Return the messages of a payload, one or an array of at most 1,000, unchecked but for being JSON.
 
-    Raises Refusal for the whole payload: `too_large`, `not_utf8`, `not_json`, `too_deep`, `too_many`.
+    An element's value is a Refusal where only that message cannot be read: `too_deep`, `not_utf8`. Raises Refusal for
+    the whole payload: `too_large`, `not_utf8`, `not_json`, `too_many`.
     """
-    text = decode_text(payload)
+    try:
+        return _split_text(decode_text(payload))
+    except Refusal as refusal:
+        if refusal.reason != "not_utf8":
+            raise
+        return _split_bad_utf8(payload, refusal)
+
+
+def _split_bad_utf8(payload: bytes, refusal: Refusal) -> list[Element]:
+    """Tell the messages that hold the bad bytes from the others; raise `refusal` where the bytes are in none."""
+    try:
+        elements = _split_text(payload.decode(errors="surrogateescape"))
+    except Refusal:
+        raise refusal from None
+    return [one if _is_unicode(one.text) else Element(one.text, refusal) for one in elements]
+
+
+def _is_unicode(text: str) -> bool:
+    return not any("\ud800" <= character <= "\udfff" for character in text)
+
+
+def _split_text(text: str) -> list[Element]:
     start = _skip(text, 0)
     if text[start : start + 1] != "[":
         value, end = _decode_at(text, start)
@@ -114,6 +158,27 @@ def _split_array(text: str, start: int) -> list[Element]:
         if mark != ",":
             raise Refusal("not_json", f"not JSON at character {position}: a comma or a closing bracket is missing")
         position = _skip(text, position + 1)
+
+
+def split_members(text: str) -> dict[str, Element] | None:
+    """Return the members of a JSON object, each with its own text, or None for a value that is no object with plain names.
+
+    Raises Refusal `not_json` or `too_deep`. Of a name that stands twice there is no telling which is meant: None.
+    """
+    start = _skip(text, 0)
+    value, end = _decode_at(text, start)
+    _expect_end(text, end)
+    if not isinstance(value, dict) or isinstance(value, RepeatedFields):
+        return None
+    members: dict[str, Element] = {}
+    position = _skip(text, start + 1)
+    while text[position : position + 1] == '"':
+        name, position = _decode_at(text, position)
+        position = _skip(text, _skip(text, position) + 1)
+        _, end = _decode_at(text, position)
+        members[name] = Element(text[position:end], value[name])
+        position = _skip(text, _skip(text, end) + 1)
+    return members
 
 
 def check_values(value: Any, depth: int = 1) -> None:

@@ -8,7 +8,10 @@ class ZoneledgerError(Exception):
 
 
 class PlantInvalid(ZoneledgerError):
-    """A plant model breaks its rules; `errors` names each place (a path such as `sites/0/lines/1/shifts/0/repeats`) and what would be right."""
+    """A plant model breaks its rules.
+
+    `errors` names each place (such as `sites/0/lines/1/shifts/0/repeats`) and what would be right.
+    """
 
     code = "plant_invalid"
 

@@ -224,8 +224,11 @@ def unknown_fields(value: Fields) -> frozenset[str]:
 def read_message(value: Any) -> m.Message:
     """Return the message that a JSON value stands for.
 
-    Raises Refusal: `not_an_object`, `version_unsupported`, `field_missing`, `field_invalid`, and those of `check_values`.
+    Raises Refusal: `not_an_object`, `version_unsupported`, `field_missing`, `field_invalid`, and those of `check_values`;
+    a value that is itself a Refusal is raised.
     """
+    if isinstance(value, Refusal):
+        raise value
     if not isinstance(value, dict):
         raise Refusal("not_an_object", "a message should be a JSON object")
     check_values(value)

@@ -1,5 +1,6 @@
 """Engines for SQLite and PostgreSQL: one that writes, one that only reads, with each database's own settings."""
 
+import sqlite3
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
@@ -13,6 +14,21 @@ from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_en
 from zoneledger.core.errors import StoreUnavailable
 
 BUSY_TIMEOUT_MS = 10_000
+
+#: By class: connection, transaction to be tried again, resources, operator, system; 25006 is a standby that only reads.
+SQLSTATE_OUTAGES = ("08", "40", "53", "57", "58", "25006")
+SQLITE_OUTAGES = frozenset(
+    {
+        sqlite3.SQLITE_BUSY,
+        sqlite3.SQLITE_LOCKED,
+        sqlite3.SQLITE_NOMEM,
+        sqlite3.SQLITE_READONLY,
+        sqlite3.SQLITE_IOERR,
+        sqlite3.SQLITE_FULL,
+        sqlite3.SQLITE_CANTOPEN,
+        sqlite3.SQLITE_PROTOCOL,
+    }
+)
 
 
 def driver_url(database_url: str) -> URL:
@@ -85,15 +101,14 @@ def open_engines(database_url: str) -> Engines:
 
 
 def _is_outage(error: Exception) -> bool:
+    """Say whether the same call may succeed later: the database is away, full or busy, and not the statement wrong."""
     if isinstance(error, (OSError, TimeoutError)):
         return True
     if not isinstance(error, DBAPIError):
         return False
-    return error.connection_invalidated or type(error).__name__ in (
-        "OperationalError",
-        "InterfaceError",
-        "InternalError",
-    )
+    sqlstate = getattr(error.orig, "sqlstate", None) or ""
+    sqlite_code = getattr(error.orig, "sqlite_errorcode", 0)
+    return error.connection_invalidated or sqlstate.startswith(SQLSTATE_OUTAGES) or sqlite_code & 0xFF in SQLITE_OUTAGES
 
 
 @asynccontextmanager

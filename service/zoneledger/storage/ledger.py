@@ -3,17 +3,19 @@
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Table, and_, delete, insert, or_, select, tuple_
+from sqlalchemy import BigInteger, ColumnElement, Table, Text, and_, delete, insert, or_, select, tuple_
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from zoneledger.application.ports import Stretch
 from zoneledger.core.booking import Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
 from zoneledger.core.spans import Span
 from zoneledger.storage import tables as t
+from zoneledger.storage.lists import KEY, Columns, rows_of
 from zoneledger.storage.reading import discrepancy_of, gap_of
 
+_SPAN_KEY: Columns = {"zone": Text, "start_us": BigInteger}
 FASTENER_COLUMNS = [t.fasteners.c[name] for name in Fastener._fields]
-_VERDICT_COLUMNS = [t.verdicts.c[name] for name in Verdict._fields]
+VERDICT_COLUMNS = [t.verdicts.c[name] for name in Verdict._fields]
 
 
 def _placed(table: Table, place: Place) -> tuple[Any, tuple[int, ...]]:
@@ -63,7 +65,7 @@ async def read_stretch(connection: AsyncConnection, cell_id: int, stretch: Stret
     return Booked(
         [ZoneSpan(zone, Span(*span)) for zone, *span in (await connection.execute(spans)).all()],
         [Fastener(*row) for row in await rows(t.fasteners, *FASTENER_COLUMNS)],
-        [Verdict(*row) for row in await rows(t.verdicts, *_VERDICT_COLUMNS)],
+        [Verdict(*row) for row in await rows(t.verdicts, *VERDICT_COLUMNS)],
         [gap_of(row) for row in await rows(t.gaps)],
         [discrepancy_of(row) for row in await rows(t.discrepancies)],
     )
@@ -71,13 +73,14 @@ async def read_stretch(connection: AsyncConnection, cell_id: int, stretch: Stret
 
 async def delete_rows(connection: AsyncConnection, cell_id: int, stretch: Stretch, rows: Booked) -> None:
     """Delete rows of a stretch: spans, fasteners and verdicts by their keys, gaps and discrepancies all if any is given."""
-    for table, names, keys in (
-        (t.spans, ("zone", "start_us"), [(row.zone, row.span.start_us) for row in rows.spans]),
-        (t.fasteners, ("boot", "seq"), [row[:2] for row in rows.fasteners]),
-        (t.verdicts, ("boot", "seq"), [row[:2] for row in rows.verdicts]),
+    spans = [(row.zone, row.span.start_us) for row in rows.spans]
+    for table, shape, keys in (
+        (t.spans, _SPAN_KEY, spans),
+        (t.fasteners, KEY, [row[:2] for row in rows.fasteners]),
+        (t.verdicts, KEY, [row[:2] for row in rows.verdicts]),
     ):
-        for first in range(0, len(keys), 1000):
-            chosen = tuple_(*(table.c[name] for name in names)).in_(keys[first : first + 1000])
+        if keys:
+            chosen = tuple_(*(table.c[name] for name in shape)).in_(rows_of(connection, shape, keys))
             await connection.execute(delete(table).where(table.c.cell_id == cell_id, chosen))
     if rows.gaps:
         await connection.execute(delete(t.gaps).where(_in_stretch(t.gaps, cell_id, stretch)))

@@ -1,19 +1,19 @@
 """Reads the store by SQL that SQLite and PostgreSQL take alike."""
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import CTE, BigInteger, Integer, Row, Select, Table, column, func, select, values
+from sqlalchemy import CTE, BigInteger, ColumnElement, Integer, Row, Select, Table, func, select
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from zoneledger.application.ports import Count, Head, Listed, PlantVersion, RefusedRow, Revision
 from zoneledger.core.booking import Discrepancy, Gap, Place, ZoneSpan
 from zoneledger.core.spans import Interval, Span
 from zoneledger.storage import tables as t
+from zoneledger.storage.lists import Columns, rows_of, texts_of
 
-#: SQLite takes 32,766 values in one statement; a segment is three of them.
-SEGMENTS_AT_ONCE = 1000
+_SEGMENT: Columns = {"segment": Integer, "from_us": BigInteger, "to_us": BigInteger}
 
 
 def head_of(row: Row[Any]) -> Head:
@@ -28,16 +28,6 @@ def head_of(row: Row[Any]) -> Head:
         row.link_down_us,
         json.loads(row.counts),
     )
-
-
-def _segments(segments: Sequence[Interval], first: int) -> CTE:
-    shape = values(column("segment", Integer), column("from_us", BigInteger), column("to_us", BigInteger))
-    return shape.data([(first + i, *segment) for i, segment in enumerate(segments)]).cte("segments")
-
-
-def _in_parts(segments: Sequence[Interval]) -> Iterator[CTE]:
-    for first in range(0, len(segments), SEGMENTS_AT_ONCE):
-        yield _segments(segments[first : first + SEGMENTS_AT_ONCE], first)
 
 
 def gap_of(row: Row[Any]) -> Gap:
@@ -61,6 +51,13 @@ class SqlReading:
         rows: Sequence[Any] = (await self._connection.execute(query)).all()
         return rows
 
+    def _is_among(self, cells: Sequence[str]) -> ColumnElement[bool]:
+        return t.heads.c.cell.in_(texts_of(self._connection, cells))
+
+    def _segments(self, segments: Sequence[Interval]) -> CTE:
+        rows = [(i, *segment) for i, segment in enumerate(segments)]
+        return rows_of(self._connection, _SEGMENT, rows).cte("segments")
+
     async def plant(self, version: int | None = None) -> PlantVersion | None:
         query = select(t.plants).order_by(t.plants.c.version.desc()).limit(1)
         if version is not None:
@@ -72,7 +69,7 @@ class SqlReading:
         return int(await self._connection.scalar(select(func.coalesce(func.max(t.plants.c.version), 0))) or 0)
 
     async def heads(self, cells: Sequence[str]) -> dict[str, Head]:
-        rows = await self._rows(select(t.heads).where(t.heads.c.cell.in_(cells)))
+        rows = await self._rows(select(t.heads).where(self._is_among(cells)))
         return {row.cell: head_of(row) for row in rows}
 
     async def spans(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[ZoneSpan]]:
@@ -80,7 +77,7 @@ class SqlReading:
         query = (
             select(t.heads.c.cell, s.zone, s.start_us, s.end_us, s.state, s.reason)
             .join(t.heads)
-            .where(t.heads.c.cell.in_(cells), s.start_us < end_us, s.end_us > start_us)
+            .where(self._is_among(cells), s.start_us < end_us, s.end_us > start_us)
             .order_by(s.cell_id, s.zone, s.start_us)
         )
         found: dict[str, list[ZoneSpan]] = {}
@@ -89,44 +86,36 @@ class SqlReading:
         return found
 
     async def count_fasteners(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[Count]:
-        f = t.fasteners.c
-        found: list[Count] = []
-        for part in _in_parts(segments):
-            result = func.coalesce(f.verdict, f.result)
-            kind = (t.heads.c.cell, part.c.segment, f.zone, f.operation, f.item, f.program, result)
-            query = (
-                select(*kind, func.count())
-                .select_from(
-                    t.fasteners.join(t.heads).join(part, (f.at_us >= part.c.from_us) & (f.at_us < part.c.to_us))
-                )
-                .where(t.heads.c.cell.in_(cells))
-                .group_by(*kind)
-            )
-            found += [Count(*row) for row in await self._rows(query)]
-        return found
+        f, part = t.fasteners.c, self._segments(segments)
+        within = (f.cell_id == t.heads.c.cell_id, f.at_us >= part.c.from_us, f.at_us < part.c.to_us)
+        kind = (f.zone, f.operation, f.item, f.program, func.coalesce(f.verdict, f.result).label("result"))
+        place = t.heads.c.cell, part.c.segment
+        query: Select[Any] = select(*place, *kind, func.count()).where(*within).group_by(*place, *kind)
+        if self._connection.dialect.name == "postgresql":  # else it compares each fastener with each segment
+            counted = select(*kind, func.count().label("number")).where(*within).group_by(*kind).lateral()
+            query = select(*place, *counted.c)
+        return [Count(*row) for row in await self._rows(query.where(self._is_among(cells)))]
 
     async def count_unseen(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[tuple[str, int, str, int]]:
-        d = t.discrepancies.c
-        found: list[tuple[str, int, str, int]] = []
-        for part in _in_parts(segments):
-            place = (t.heads.c.cell, part.c.segment, d.zone)
-            within = (d.at_us >= part.c.from_us) & (d.at_us < part.c.to_us)
-            query = (
-                select(*place, func.sum(d.unseen))
-                .select_from(t.discrepancies.join(t.heads).join(part, within))
-                .where(t.heads.c.cell.in_(cells), d.kind == "unseen")
-                .group_by(*place)
-            )
-            found += [(cell, segment, zone, int(number)) for cell, segment, zone, number in await self._rows(query)]
-        return found
+        d, part = t.discrepancies.c, self._segments(segments)
+        within = (d.at_us >= part.c.from_us) & (d.at_us < part.c.to_us)
+        query = (
+            select(t.heads.c.cell, part.c.segment, d.zone, d.unseen)
+            .select_from(t.discrepancies.join(t.heads).join(part, within))
+            .where(self._is_among(cells), d.kind == "unseen")
+        )
+        sums: dict[tuple[str, int, str], int] = {}
+        for cell, segment, zone, unseen in await self._rows(query):  # SQLite's sum() overflows
+            sums[cell, segment, zone] = sums.get((cell, segment, zone), 0) + unseen
+        return [(*place, number) for place, number in sums.items()]
 
     async def revisions(self, units: Sequence[str], start_us: int, end_us: int) -> list[Revision]:
         r = t.revisions.c
-        within = (r.unit.in_(units), r.from_us < end_us, r.to_us > start_us)
+        within = (r.unit.in_(texts_of(self._connection, units)), r.from_us < end_us, r.to_us > start_us)
         query = select(r.unit, r.from_us, r.to_us, r.recorded_us, r.cause).where(*within).order_by(r.id)
         return [Revision(*row) for row in await self._rows(query)]
 
-    async def refused(self, cell: str | None, after_id: int, limit: int) -> list[Listed]:
+    async def refused(self, cell: str | None, after_id: int, limit: int) -> list[Listed[RefusedRow]]:
         query = select(t.refused).where(t.refused.c.id > after_id).order_by(t.refused.c.id).limit(limit)
         if cell is not None:
             query = query.where(t.refused.c.cell == cell)
@@ -136,15 +125,15 @@ class SqlReading:
         query = (
             select(t.heads.c.cell, table)
             .join(t.heads)
-            .where(t.heads.c.cell.in_(cells), table.c.id > after_id)
+            .where(self._is_among(cells), table.c.id > after_id)
             .order_by(table.c.id)
             .limit(limit)
         )
         return await self._rows(query)
 
-    async def gaps(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed]:
+    async def gaps(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Gap]]:
         return [Listed(row.id, row.cell, gap_of(row)) for row in await self._listed(t.gaps, cells, after_id, limit)]
 
-    async def discrepancies(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed]:
+    async def discrepancies(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Discrepancy]]:
         rows = await self._listed(t.discrepancies, cells, after_id, limit)
         return [Listed(row.id, row.cell, discrepancy_of(row)) for row in rows]

@@ -5,22 +5,26 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from sqlalchemy import bindparam, delete, func, insert, select, text, tuple_, update
+from sqlalchemy import Row, Text, bindparam, delete, func, insert, select, text, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from zoneledger.application.ports import Checkpoint, EventRow, Head, Key, RefusedRow, Revision, Stretch
 from zoneledger.core.booking import Booked, Fastener, Verdict
 from zoneledger.core.silence import Run
 from zoneledger.storage import tables as t
-from zoneledger.storage.ledger import FASTENER_COLUMNS, delete_rows, insert_rows, read_stretch
+from zoneledger.storage.ledger import FASTENER_COLUMNS, VERDICT_COLUMNS, delete_rows, insert_rows, read_stretch
+from zoneledger.storage.lists import KEY, Columns, rows_of
 from zoneledger.storage.reading import SqlReading, head_of
 
-KEYS_AT_ONCE = 1000
+_POSITION: Columns = {"panel": Text, "position": Text}
 
 
-def _parts(keys: Sequence[Key]) -> Iterable[Sequence[Key]]:
-    for first in range(0, len(keys), KEYS_AT_ONCE):
-        yield keys[first : first + KEYS_AT_ONCE]
+def _by_key(rows: Iterable[Row[Any]]) -> dict[Key, list[Run]]:
+    """Return runs by key in their order, which is not left to a database's collation."""
+    found: dict[Key, list[Run]] = {}
+    for row in sorted(rows, key=lambda row: (row.first_us, row.body)):
+        found.setdefault((row.boot, row.seq), []).append(Run(row.first_us, row.last_us, row.body))
+    return found
 
 
 class SqlWriting(SqlReading):
@@ -38,7 +42,7 @@ class SqlWriting(SqlReading):
         return version
 
     async def lock_heads(self, cells: Sequence[str]) -> dict[str, Head]:
-        query = select(t.heads).where(t.heads.c.cell.in_(cells)).order_by(t.heads.c.cell).with_for_update()
+        query = select(t.heads).where(self._is_among(cells)).order_by(t.heads.c.cell).with_for_update()
         found = {row.cell: head_of(row) for row in await self._rows(query)}
         missing = sorted(set(cells) - found.keys())
         if missing:
@@ -61,12 +65,9 @@ class SqlWriting(SqlReading):
             await self._connection.execute(query, rows)
 
     async def events_at(self, cell_id: int, keys: Sequence[Key]) -> dict[Key, str]:
-        e = t.events.c
-        found: dict[Key, str] = {}
-        for part in _parts(keys):
-            query = select(e.boot, e.seq, e.body).where(e.cell_id == cell_id, tuple_(e.boot, e.seq).in_(part))
-            found |= {(boot, seq): body for boot, seq, body in await self._rows(query)}
-        return found
+        e, listed = t.events.c, rows_of(self._connection, KEY, keys)
+        query = select(e.boot, e.seq, e.body).where(e.cell_id == cell_id, tuple_(e.boot, e.seq).in_(listed))
+        return {(boot, seq): body for boot, seq, body in await self._rows(query)}
 
     async def add_events(self, rows: Sequence[EventRow]) -> None:
         if rows:
@@ -80,25 +81,18 @@ class SqlWriting(SqlReading):
         return [((boot, seq), body) for boot, seq, body in await self._rows(query)]
 
     async def runs_at(self, cell_id: int, keys: Sequence[Key]) -> dict[Key, list[Run]]:
-        r = t.runs.c
-        found: dict[Key, list[Run]] = {}
-        for part in _parts(keys):
-            query = select(t.runs).where(r.cell_id == cell_id, tuple_(r.boot, r.seq).in_(part))
-            for row in await self._rows(query.order_by(r.first_us, r.body)):
-                found.setdefault((row.boot, row.seq), []).append(Run(row.first_us, row.last_us, row.body))
-        return found
+        r, listed = t.runs.c, rows_of(self._connection, KEY, keys)
+        query = select(t.runs).where(r.cell_id == cell_id, tuple_(r.boot, r.seq).in_(listed))
+        return _by_key(await self._rows(query))
 
     async def runs_between(self, cell_id: int, first: Key | None, before: Key | None) -> dict[Key, list[Run]]:
         r = t.runs.c
-        query = select(t.runs).where(r.cell_id == cell_id).order_by(r.boot, r.seq, r.first_us, r.body)
+        query = select(t.runs).where(r.cell_id == cell_id)
         if first is not None:
             query = query.where(tuple_(r.boot, r.seq) >= first)
         if before is not None:
             query = query.where(tuple_(r.boot, r.seq) < before)
-        found: dict[Key, list[Run]] = {}
-        for row in await self._rows(query):
-            found.setdefault((row.boot, row.seq), []).append(Run(row.first_us, row.last_us, row.body))
-        return found
+        return _by_key(await self._rows(query))
 
     async def put_runs(self, runs: dict[tuple[int, Key], list[Run]]) -> None:
         r = t.runs.c
@@ -112,7 +106,8 @@ class SqlWriting(SqlReading):
             for (cell_id, (boot, seq)), kept in runs.items()
             for run in kept
         ]
-        await self._connection.execute(insert(t.runs), rows)
+        if rows:
+            await self._connection.execute(insert(t.runs), rows)
 
     async def checkpoint_before(self, cell_id: int, key: Key) -> Checkpoint | None:
         c = t.checkpoints.c
@@ -150,17 +145,13 @@ class SqlWriting(SqlReading):
     async def made_at(
         self, cell_id: int, positions: Sequence[tuple[str, str]]
     ) -> tuple[list[tuple[Fastener, str | None]], list[Verdict]]:
-        f, v = t.fasteners.c, t.verdicts.c
-        made: list[tuple[Fastener, str | None]] = []
-        given: list[Verdict] = []
-        for first in range(0, len(positions), KEYS_AT_ONCE):
-            part = positions[first : first + KEYS_AT_ONCE]
-            here = (f.cell_id == cell_id, tuple_(f.panel, f.position).in_(part))
-            rows = await self._rows(select(*FASTENER_COLUMNS, f.verdict).where(*here))
-            made += [(Fastener(*row[:-1]), row[-1]) for row in rows]
-            there = (v.cell_id == cell_id, tuple_(v.panel, v.position).in_(part))
-            given += [Verdict(*row[1:]) for row in await self._rows(select(t.verdicts).where(*there))]
-        return made, given
+        f, v, listed = t.fasteners.c, t.verdicts.c, rows_of(self._connection, _POSITION, positions)
+        made = select(*FASTENER_COLUMNS, f.verdict).where(f.cell_id == cell_id, tuple_(f.panel, f.position).in_(listed))
+        given = select(*VERDICT_COLUMNS).where(v.cell_id == cell_id, tuple_(v.panel, v.position).in_(listed))
+        return (
+            [(Fastener(*row), result) for *row, result in await self._rows(made)],
+            [Verdict(*row) for row in await self._rows(given)],
+        )
 
     async def put_verdicts(self, cell_id: int, results: dict[Key, str | None]) -> None:
         f = t.fasteners.c

@@ -1,0 +1,44 @@
+# Every target sets up what it needs: Python 3.11 or newer and make are enough.
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+READY := $(VENV)/.ready
+ARGS ?=
+
+.PHONY: help demo test check format clean
+
+help:
+	@echo "make demo    two simulated cells work a shift; ARGS=--once ends after it"
+	@echo "make test    all tests; says what was skipped, and why (ARGS goes to pytest)"
+	@echo "make check   format, lint, types, import contracts"
+	@echo "make format  rewrite the sources as 'make check' wants them"
+	@echo "make clean   remove the environment and all caches"
+
+demo: $(READY)
+	$(BIN)/zoneledger demo $(ARGS)
+
+test: $(READY)
+	$(BIN)/python -m pytest -rs $(ARGS)
+
+check: $(READY)
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+format: $(READY)
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+clean:
+	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .import_linter_cache .hypothesis
+
+# The lock names a hash for every file; the project itself needs nothing beyond it.
+$(READY): requirements.lock pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11) and "Python 3.11 or newer is needed: make PYTHON=python3.12")'
+	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip --version >/dev/null 2>&1 || $(BIN)/python -m ensurepip
+	$(BIN)/python -m pip install --disable-pip-version-check --quiet --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --disable-pip-version-check --quiet --no-deps --no-build-isolation --editable .
+	touch $@

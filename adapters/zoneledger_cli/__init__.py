@@ -1,0 +1,1 @@
+"""The commands of zoneledger: the one place where the service and its adapters meet."""

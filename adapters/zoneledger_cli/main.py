@@ -1,0 +1,171 @@
+"""The command line: serve, demo, simulate, migrate, rebuild."""
+
+import asyncio
+import logging
+from collections.abc import Coroutine
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+from pydantic import ValidationError
+from rich.console import Console
+
+from zoneledger.application.rebuild import rebuild as rebuild_cell
+from zoneledger.bootstrap import build_service
+from zoneledger.clock import now_us
+from zoneledger.core.errors import ZoneledgerError
+from zoneledger.core.validation import parse_instant
+from zoneledger.settings import Settings
+from zoneledger.storage.schema import migrate as migrate_schema
+from zoneledger_cli.demo import DemoFailed, run_demo
+from zoneledger_cli.serving import serve as serve_settings
+from zoneledger_cli.simulating import Target, run_simulation, write_plant
+from zoneledger_sim.demo import demo_scenario
+from zoneledger_sim.plan import Misbehaviour
+
+app = typer.Typer(
+    name="zoneledger",
+    no_args_is_help=True,
+    add_completion=False,
+    help="Books every second of a two-zone cell once, and answers OEE, fasteners per hour and zone utilisation over REST.",
+)
+_problems = Console(stderr=True)
+
+Database = Annotated[str | None, typer.Option(help="Database URL: sqlite:///file or postgresql://...")]
+
+
+def _settings(**flags: Any) -> Settings:
+    """Return the settings of the environment, with the flags that were given in their place."""
+    return Settings(**{name: value for name, value in flags.items() if value is not None})
+
+
+def _run(work: Coroutine[Any, Any, None]) -> None:
+    """Run a command's work; what a person can mend is told in one sentence, and the command ends with 1."""
+    try:
+        asyncio.run(work)
+    except (ZoneledgerError, DemoFailed, OSError, ValueError) as error:
+        _problems.print(f"[bold]zoneledger:[/bold] {error}", soft_wrap=True, highlight=False)
+        raise typer.Exit(1) from None
+    except (KeyboardInterrupt, asyncio.CancelledError):
+        pass
+
+
+@app.command()
+def serve(
+    database: Database = None,
+    broker: Annotated[
+        str | None, typer.Option(help="Broker URL: mqtt://host:port or mqtts://...; none: no broker")
+    ] = None,
+    host: Annotated[str | None, typer.Option(help="Address to listen on")] = None,
+    port: Annotated[int | None, typer.Option(help="Port to listen on", min=1, max=65535)] = None,
+    plant: Annotated[Path | None, typer.Option(help="A plant.yaml to apply at start", dir_okay=False)] = None,
+) -> None:
+    """Serve the REST API and take in what the broker brings, until told to end."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    try:
+        settings = _settings(database_url=database, broker_url=broker, host=host, port=port, plant=plant)
+    except ValidationError as error:
+        raise typer.BadParameter(str(error)) from None
+    _run(serve_settings(settings))
+
+
+@app.command()
+def demo(
+    once: Annotated[bool, typer.Option("--once", help="End after the shift's figures")] = False,
+    cells: Annotated[int, typer.Option(help="Number of cells", min=1, max=30)] = 2,
+    seed: Annotated[int, typer.Option(help="Seed of the simulation")] = 1,
+    port: Annotated[int, typer.Option(help="Port to listen on; another one if it is taken")] = 8000,
+    database: Database = None,
+) -> None:
+    """Simulate an invented line over an embedded broker, show its last shift's figures beside the truth, and go on live."""
+    logging.basicConfig(level=logging.WARNING)
+    console = Console(width=None if Console().is_terminal else 120)
+    _run(run_demo(once=once, cells=cells, seed=seed, port=port, database=database, console=console))
+
+
+@app.command()
+def simulate(
+    start: Annotated[str, typer.Option(help="Where simulated time begins, RFC 3339 with an offset")],
+    hours: Annotated[
+        float | None, typer.Option(help="How long to simulate; none: until interrupted", min=0.001)
+    ] = None,
+    broker: Annotated[str | None, typer.Option(help="Send to this broker: mqtt://host:port")] = None,
+    url: Annotated[str | None, typer.Option(help="Send to the service itself: http://host:port")] = None,
+    topic_root: Annotated[str, typer.Option(help="Root of the topics")] = "cells/v1",
+    cells: Annotated[int, typer.Option(min=1, max=1000)] = 2,
+    zones: Annotated[int, typer.Option(help="Zones of each cell", min=1, max=8)] = 2,
+    seed: int = 1,
+    pace: Annotated[
+        float | None, typer.Option(help="1: real time, 60: a minute a second; none: at once", min=0.001)
+    ] = None,
+    ledger: Annotated[Path | None, typer.Option(help="Write what was sent, and the truth, to this file")] = None,
+    plant: Annotated[
+        Path | None, typer.Option(help="Only write the plant model that fits to this file, and end")
+    ] = None,
+    duplicate: Annotated[float, typer.Option(help="Share of messages sent twice", min=0, max=1)] = 0,
+    reorder: Annotated[float, typer.Option(help="Share of messages sent out of order", min=0, max=1)] = 0,
+    lose: Annotated[float, typer.Option(help="Share of messages never sent", min=0, max=1)] = 0,
+    late: Annotated[float, typer.Option(help="Share of messages sent up to half an hour late", min=0, max=1)] = 0,
+    reboots_per_hour: Annotated[float, typer.Option(help="Controller reboots an hour", min=0)] = 0,
+    clock_steps_per_hour: Annotated[float, typer.Option(help="Steps of the controllers' clocks an hour", min=0)] = 0,
+) -> None:
+    """Send what simulated cells do, well-behaved or not, and print the simulation's own truth."""
+    faults = Misbehaviour(
+        duplicate=duplicate,
+        reorder=reorder,
+        lose=lose,
+        late=late,
+        reboots_per_hour=reboots_per_hour,
+        clock_steps_per_hour=clock_steps_per_hour,
+    )
+    scenario = demo_scenario(cells=cells, zones=zones, seed=seed, misbehaviour=faults)
+    if plant is not None:
+        write_plant(scenario, plant)
+        return
+    start_us = _instant(start)
+    until_us = None if hours is None else start_us + round(hours * 3_600_000_000)
+
+    async def work() -> None:
+        target = Target(broker, url, topic_root)
+        truth = await run_simulation(scenario, target, start_us=start_us, until_us=until_us, pace=pace, ledger=ledger)
+        for unit in truth.cells(scenario.site):
+            account = truth.window(unit, truth.start_us, truth.until_us)
+            times = ", ".join(f"{state} {us / 1e6:.3f} s" for state, us in account.time_us.items())
+            typer.echo(f"{unit}: {account.made} fasteners {account.final}, {times}")
+
+    _run(work())
+
+
+def _instant(text: str) -> int:
+    try:
+        return parse_instant("start", text)
+    except Exception as error:
+        raise typer.BadParameter(str(error)) from None
+
+
+@app.command()
+def migrate(database: Database = None) -> None:
+    """Bring the database's schema to this program's."""
+    settings = _settings(database_url=database)
+    _run(migrate_schema(settings.database_url))
+    typer.echo("the schema is up to date")
+
+
+@app.command()
+def rebuild(
+    cell: Annotated[str, typer.Argument(help="The cell's path, such as harbour/wing-1/cell-1")],
+    database: Database = None,
+) -> None:
+    """Derive a cell's ledger anew from its messages."""
+    settings = _settings(database_url=database)
+
+    async def work() -> None:
+        await migrate_schema(settings.database_url)
+        service = build_service(settings.database_url)
+        try:
+            changed = await rebuild_cell(service.store, cell, now_us(), service.limits)
+        finally:
+            await service.store.close()
+        typer.echo("the ledger was right" if not changed else "the ledger was mended")
+
+    _run(work())

@@ -1,0 +1,83 @@
+"""Joins the service with the MQTT adapter and serves its REST API."""
+
+import asyncio
+import logging
+import socket
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+import uvicorn
+from fastapi import FastAPI
+
+from zoneledger.asgi import create_app, open_service
+from zoneledger.bootstrap import Service
+from zoneledger.settings import Settings
+from zoneledger_mqtt.connection import parse_broker_url
+from zoneledger_mqtt.subscriber import Session, Subscriber
+from zoneledger_mqtt.topics import Topics
+
+log = logging.getLogger(__name__)
+
+
+def join_broker(service: Service, settings: Settings) -> Subscriber | None:
+    """Return the subscriber of the broker that the settings name, or None where they name none; raise ValueError for a bad URL."""
+    if settings.broker_url is None:
+        return None
+    address = parse_broker_url(settings.broker_url)
+    return Subscriber(
+        address, service.recorder, topics=Topics(settings.topic_root), session=Session(settings.client_id)
+    )
+
+
+async def build_app(settings: Settings) -> FastAPI:
+    """Return the application on a migrated database, with the broker's messages coming in if one is set."""
+    service = await open_service(settings)
+    subscriber = join_broker(service, settings)
+    if subscriber is None:
+        return create_app(service)
+    joined = subscriber
+
+    async def broker_ready() -> bool:
+        return joined.ready
+
+    service.checks["broker"] = broker_ready
+    return create_app(service, background=[joined.run])
+
+
+def _server(app: FastAPI, host: str, port: int, log_level: str) -> uvicorn.Server:
+    return uvicorn.Server(uvicorn.Config(app, host=host, port=port, log_level=log_level, access_log=False))
+
+
+async def serve(settings: Settings) -> None:
+    """Serve until the process is told to end."""
+    await _server(await build_app(settings), settings.host, settings.port, "info").serve()
+
+
+def free_port(host: str, wanted: int) -> int:
+    """Return `wanted` if nothing listens there, else a port that is free."""
+    for port in (wanted, 0):
+        with socket.socket() as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind((host, port))
+            except OSError:
+                continue
+            return int(probe.getsockname()[1])
+    raise OSError(f"no port of {host} is free")
+
+
+@asynccontextmanager
+async def serving(settings: Settings) -> AsyncIterator[tuple[str, asyncio.Task[None]]]:
+    """Serve beside the caller's own work; yields the address once it answers, and the task, which ends with an interrupt."""
+    server = _server(await build_app(settings), settings.host, settings.port, "warning")
+    task = asyncio.create_task(server.serve())
+    try:
+        while not server.started:
+            if task.done():
+                await task
+                raise OSError(f"the service did not start on {settings.host}:{settings.port}")
+            await asyncio.sleep(0.01)
+        yield f"http://{settings.host}:{settings.port}", task
+    finally:
+        server.should_exit = True
+        await task

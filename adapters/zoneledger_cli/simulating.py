@@ -1,0 +1,61 @@
+"""Sends what simulated cells do to a broker or to the service itself."""
+
+import json
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import httpx
+
+from zoneledger.clock import now_us
+from zoneledger_mqtt.connection import parse_broker_url
+from zoneledger_mqtt.publisher import MqttSender
+from zoneledger_mqtt.topics import Topics
+from zoneledger_sim.http import HttpSender
+from zoneledger_sim.pace import Due, at_once, paced
+from zoneledger_sim.plan import Scenario
+from zoneledger_sim.plant import plant_document
+from zoneledger_sim.run import simulate
+from zoneledger_sim.sender import Sender
+from zoneledger_sim.truth import Truth
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Where messages go: a broker's URL with its topic root, or the service's address."""
+
+    broker: str | None
+    url: str | None
+    topic_root: str
+
+
+@asynccontextmanager
+async def sender_to(target: Target, *, refusals_expected: bool) -> AsyncIterator[Sender]:
+    """Yield the way to a target; raise ValueError unless exactly one of broker and url is given."""
+    if (target.broker is None) == (target.url is None):
+        raise ValueError("give either --broker or --url")
+    if target.broker is not None:
+        async with MqttSender(parse_broker_url(target.broker), Topics(target.topic_root)) as sender:
+            yield sender
+    else:
+        async with httpx.AsyncClient(base_url=target.url or "", timeout=60) as client:
+            yield HttpSender(client, refusals_expected=refusals_expected)
+
+
+def write_plant(scenario: Scenario, path: Path) -> None:
+    """Write the plant model that a scenario needs, as JSON, which YAML readers take too."""
+    path.write_text(json.dumps(plant_document(scenario), indent=2) + "\n")
+
+
+async def run_simulation(
+    scenario: Scenario, target: Target, *, start_us: int, until_us: int | None, pace: float | None, ledger: Path | None
+) -> Truth:
+    """Simulate from `start_us` to `until_us` (None: for ever), as fast as possible or at a pace (1: real time)."""
+    due: Due = at_once if pace is None else paced(start_us, now_us(), pace)
+    m = scenario.misbehaviour
+    misbehaves = bool(m.duplicate or m.reorder or m.lose or m.late or m.reboots_per_hour or m.clock_steps_per_hour)
+    async with sender_to(target, refusals_expected=misbehaves) as sender:
+        return await simulate(
+            scenario, start_us=start_us, until_us=until_us, sender=sender, now_us=now_us, due=due, ledger_path=ledger
+        )

@@ -1,0 +1,1 @@
+"""Speaks MQTT with the shop floor: takes the cells' messages in, and sends them for simulated cells."""

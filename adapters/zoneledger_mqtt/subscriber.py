@@ -1,0 +1,186 @@
+"""Takes in what the cells publish, and tells the broker that a message is safe only once the intake has kept it."""
+
+import asyncio
+import logging
+import math
+from contextlib import AsyncExitStack
+from dataclasses import dataclass
+from typing import Any
+
+from aiomqtt import Client, MqttError, ProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from zoneledger.application.intake import Delivery, Intake
+from zoneledger_mqtt.connection import BrokerAddress, Connected, connect
+from zoneledger_mqtt.inner_client import Acknowledging, Received
+from zoneledger_mqtt.topics import Topics
+from zoneledger_mqtt.window import Backoff, Window
+
+log = logging.getLogger(__name__)
+
+#: The first SUBACK reason code that is a refusal: MQTT 5, section 3.9.3.
+FIRST_FAILURE = 0x80
+
+#: A connection that lasted this long was a good one: the next pause is the first again.
+STABLE_S = 10.0
+#: How long a stop waits for the intake to answer; what it does not answer comes again.
+STOP_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Session:
+    """How the service stands with the broker: one client id per service, kept by the broker while we are away.
+
+    `receive_maximum` bounds the messages held here (MQTT 5; below that the broker's own limit of messages in flight
+    does). `expiry_s` is how long the broker keeps the session and its queue.
+    """
+
+    client_id: str = "zoneledger"
+    receive_maximum: int = 2000
+    expiry_s: int = 7 * 86_400
+
+
+@dataclass(slots=True)
+class Counts:
+    """What went through since the start: messages received and acknowledged, and connections made again."""
+
+    received: int = 0
+    acknowledged: int = 0
+    reconnects: int = 0
+
+
+class Subscriber:
+    """Listens to every cell below a topic root and records what it hears; `run` goes on until it is cancelled."""
+
+    def __init__(
+        self,
+        address: BrokerAddress,
+        intake: Intake,
+        *,
+        topics: Topics | None = None,
+        session: Session | None = None,
+        backoff: Backoff | None = None,
+    ) -> None:
+        self._address = address
+        self._intake = intake
+        self._topics = topics or Topics()
+        self._session = session or Session()
+        self._backoff = backoff or Backoff()
+        self._store_backoff = Backoff(self._backoff.first_s, self._backoff.longest_s)
+        self._connections = 0
+        self._window: Window | None = None
+        self._ready = False
+        self.counts = Counts()
+
+    @property
+    def ready(self) -> bool:
+        """Whether the service is connected and the broker has granted both subscriptions."""
+        return self._ready
+
+    @property
+    def in_flight(self) -> int:
+        """The number of messages received and not acknowledged."""
+        return len(self._window) if self._window is not None else 0
+
+    async def run(self) -> None:
+        """Connect, listen, and connect again whenever the connection is lost; end only by cancellation."""
+        loop = asyncio.get_running_loop()
+        while True:
+            _stop_if_cancelled()
+            began_s = loop.time()
+            try:
+                await self._listen_once()
+            except MqttError as error:
+                log.warning("broker %s: %s", self._address, error)
+            except Exception:
+                log.exception("broker %s: the connection failed", self._address)
+            if loop.time() - began_s >= STABLE_S:
+                self._backoff.reset()
+            await asyncio.sleep(self._backoff.next_s())
+
+    async def _listen_once(self) -> None:
+        """Serve one connection from its begin to its end; raises MqttError when it is lost or refused."""
+        incoming: list[Acknowledging] = []
+
+        def acknowledge(number: int) -> None:
+            self.counts.acknowledged += incoming[-1].acknowledge(number)
+
+        def take(received: Received) -> None:
+            self.counts.received += 1
+            cell, kind = self._topics.source(received.topic)
+            window.take(received.number, Delivery(cell, received.payload, received.topic, kind))
+
+        def make_client(protocol: ProtocolVersion) -> Client:
+            client = self._make_client(protocol)
+            incoming.append(Acknowledging(client, take))
+            return client
+
+        window = self._window = Window(self._intake, acknowledge, self._store_backoff)
+        try:
+            async with AsyncExitStack() as stack:
+                connected = await connect(stack, make_client)
+                self._connections += 1
+                self.counts.reconnects = self._connections - 1
+                try:
+                    await self._listen(connected)
+                except asyncio.CancelledError:
+                    await window.close(STOP_S)
+                    raise
+        finally:
+            for one in incoming:
+                one.close()
+            await window.close()
+
+    async def _listen(self, connected: Connected) -> None:
+        """Subscribe, and wait for the end of the connection: raises MqttError.
+
+        The broker's answer may come behind a long backlog: only the end of the connection limits the wait for it.
+        """
+        _stop_if_cancelled()
+        lost = asyncio.ensure_future(_until_lost(connected.client))
+        granted = asyncio.ensure_future(self._subscribe(connected))
+        try:
+            await asyncio.wait({lost, granted}, return_when=asyncio.FIRST_COMPLETED)
+            if granted.done():
+                granted.result()
+                self._ready = True
+            await lost
+        finally:
+            self._ready = False
+            lost.cancel()
+            granted.cancel()
+
+    async def _subscribe(self, connected: Connected) -> None:
+        filters = self._topics.filters
+        wanted: Any = [(name, 1) for name in filters]
+        if connected.protocol is ProtocolVersion.V5:
+            wanted = [(name, SubscribeOptions(qos=1)) for name in filters]
+        codes = await connected.client.subscribe(wanted, timeout=math.inf)
+        if any((code.value if isinstance(code, ReasonCode) else code) >= FIRST_FAILURE for code in codes):
+            raise MqttError(f"the broker does not grant {', '.join(filters)}: {', '.join(map(str, codes))}")
+        log.info("listening to %s of broker %s", ", ".join(filters), self._address)
+
+    def _make_client(self, protocol: ProtocolVersion) -> Client:
+        session = self._session
+        if protocol is not ProtocolVersion.V5:
+            return self._address.client(session.client_id, protocol, clean_session=False)
+        properties: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        properties.SessionExpiryInterval = session.expiry_s
+        properties.ReceiveMaximum = session.receive_maximum
+        return self._address.client(session.client_id, protocol, clean_start=False, properties=properties)
+
+
+async def _until_lost(client: Client) -> None:
+    """Wait until the connection is lost and raise MqttError; no message comes this way, see `Acknowledging`."""
+    async for _ in client.messages:
+        pass
+
+
+def _stop_if_cancelled() -> None:
+    """Heed a cancellation that came while aiomqtt waited: `asyncio.wait_for` of Python 3.11 may swallow it."""
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError

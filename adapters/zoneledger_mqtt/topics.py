@@ -1,0 +1,55 @@
+"""Where a cell publishes: topics to cell paths and back, without any I/O."""
+
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+DEFAULT_ROOT = "cells/v1"
+
+Kind = Literal["events", "link"]
+
+
+class Source(NamedTuple):
+    """The cell `site/line/cell` that a topic belongs to, as it stands there, and which of its two topics it is."""
+
+    cell: str
+    kind: Kind
+
+
+@dataclass(frozen=True, slots=True)
+class Topics:
+    """The topics under one root; raises ValueError for a root that is empty or holds wildcards or empty levels."""
+
+    root: str = DEFAULT_ROOT
+
+    def __post_init__(self) -> None:
+        levels = self.root.split("/")
+        if not all(levels) or any(mark in self.root for mark in "+#\0") or self.root.startswith("$"):
+            raise ValueError(f"a topic root should be levels such as {DEFAULT_ROOT}, without wildcards: {self.root!r}")
+
+    def events(self, cell: str) -> str:
+        """Return the topic of a cell's messages."""
+        return f"{self.root}/{cell}/events"
+
+    def link(self, cell: str) -> str:
+        """Return the topic that tells whether a cell's controller is connected."""
+        return f"{self.root}/{cell}/link"
+
+    @property
+    def filters(self) -> tuple[str, str]:
+        """The subscriptions that match every cell's topics."""
+        return self.events("+/+/+"), self.link("+/+/+")
+
+    def source(self, topic: str) -> Source:
+        """Return whose topic this is.
+
+        A topic of another form (a subscription left over from another root) is its own cell, which no plant model
+        names: its messages are refused and kept, not lost.
+        """
+        levels = topic.removeprefix(self.root + "/").split("/")
+        if topic.startswith(self.root + "/") and len(levels) == 4:
+            cell = "/".join(levels[:3])
+            if levels[3] == "events":
+                return Source(cell, "events")
+            if levels[3] == "link":
+                return Source(cell, "link")
+        return Source(topic, "events")

@@ -1,0 +1,117 @@
+"""The messages of one connection between their receipt and their acknowledgement."""
+
+import asyncio
+import contextlib
+import logging
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from zoneledger.application.intake import Delivery, Intake
+from zoneledger.core.errors import StoreUnavailable
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(slots=True)
+class Backoff:
+    """A pause that doubles with each failure in a row, up to `longest_s`."""
+
+    first_s: float = 0.5
+    longest_s: float = 30.0
+    failures: int = 0
+
+    def next_s(self) -> float:
+        """Count a failure and return how long to wait after it."""
+        self.failures += 1
+        return min(self.longest_s, self.first_s * 2.0 ** min(self.failures - 1, 20))
+
+    def reset(self) -> None:
+        """Begin again with the first pause."""
+        self.failures = 0
+
+
+@dataclass(slots=True)
+class _Pending:
+    number: int
+    kept: bool = False
+
+
+class Window:
+    """Hands deliveries to the intake, many at once, and acknowledges each once it and all received before it are kept.
+
+    Deliveries are handed in in the order of receipt. While the store does not answer they all wait at one gate and go
+    on in that order; nothing is given up while the connection lasts, and the broker keeps what is not acknowledged.
+    """
+
+    def __init__(self, intake: Intake, acknowledge: Callable[[int], None], backoff: Backoff) -> None:
+        self._intake = intake
+        self._acknowledge = acknowledge
+        self._backoff = backoff
+        self._pending: deque[_Pending] = deque()
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._gate = asyncio.Event()
+        self._gate.set()
+        self._closing = asyncio.Event()
+
+    def __len__(self) -> int:
+        """The number of messages received and not acknowledged."""
+        return len(self._pending)
+
+    def take(self, number: int, delivery: Delivery) -> None:
+        """Begin to record a delivery that came as packet `number`; once closed, leave it to the broker."""
+        if self._closing.is_set():
+            return
+        pending = _Pending(number)
+        self._pending.append(pending)
+        task = asyncio.create_task(self._keep(pending, delivery))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def close(self, longest_s: float | None = None) -> None:
+        """Repeat nothing any more, and wait until the intake has answered what it was given, at most `longest_s`."""
+        self._closing.set()
+        self._gate.set()
+        try:
+            if self._tasks:
+                await asyncio.wait(self._tasks, timeout=longest_s)
+        finally:
+            for task in self._tasks:
+                task.cancel()
+
+    async def _keep(self, pending: _Pending, delivery: Delivery) -> None:
+        own = Backoff(self._backoff.first_s, self._backoff.longest_s)
+        while True:
+            if not self._gate.is_set():
+                await self._gate.wait()
+            if self._closing.is_set():
+                return
+            try:
+                await self._intake.record(delivery)
+            except StoreUnavailable as error:
+                self._shut_gate(error)
+            except Exception:
+                pause_s = own.next_s()
+                log.exception("a delivery of %s failed; it is tried again in %g s", delivery.cell, pause_s)
+                await self._pause(pause_s)
+            else:
+                break
+        self._backoff.reset()
+        pending.kept = True
+        self._acknowledge_kept()
+
+    def _acknowledge_kept(self) -> None:
+        """Acknowledge in the order of receipt, as MQTT 5 asks in section 4.6."""
+        while self._pending and self._pending[0].kept:
+            self._acknowledge(self._pending.popleft().number)
+
+    def _shut_gate(self, error: StoreUnavailable) -> None:
+        if self._gate.is_set() and not self._closing.is_set():
+            pause_s = self._backoff.next_s()
+            log.warning("the store does not answer (%s); %d messages wait, next try in %g s", error, len(self), pause_s)
+            self._gate.clear()
+            asyncio.get_running_loop().call_later(pause_s, self._gate.set)
+
+    async def _pause(self, pause_s: float) -> None:
+        with contextlib.suppress(TimeoutError):
+            await asyncio.wait_for(self._closing.wait(), pause_s)

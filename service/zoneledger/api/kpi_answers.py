@@ -1,0 +1,176 @@
+"""What /v1/kpi answers, field by field."""
+
+from pydantic import BaseModel, Field
+
+from zoneledger.api.times import Seconds, Time, rfc3339, seconds
+from zoneledger.application.kpi import Kpi
+from zoneledger.core.figures import Account, Figures, ratio
+from zoneledger.core.states import STATES
+
+Ratio = float | None
+
+
+class TimeByState(BaseModel):
+    """Planned time by state, in seconds; the five sum to `planned_s`."""
+
+    running: Seconds
+    idle: Seconds
+    fault: Seconds
+    changeover: Seconds
+    unknown: Seconds
+
+
+class Fasteners(BaseModel):
+    """Fasteners (or holes, or trims) by number, made in planned time unless said; results after verdicts."""
+
+    made: int = Field(examples=[2140])
+    good: int = Field(examples=[2101])
+    rework: int = Field(examples=[33])
+    reject: int = Field(examples=[6])
+    unrated: int = Field(description="made without a standard, left out of standard seconds", examples=[0])
+    outside_planned: int = Field(description="made in the window, outside planned time", examples=[0])
+    unseen: int = Field(description="counted by the controller's snapshots and told by no event", examples=[0])
+
+
+class Rates(BaseModel):
+    """Fasteners per hour; of a line or site per hour of one cell."""
+
+    planned: Ratio = Field(description="made per hour of planned time", examples=[285.3])
+    running: Ratio = Field(description="made per hour of running time", examples=[611.4])
+    good: Ratio = Field(description="good ones per hour of planned time", examples=[280.1])
+
+
+class ZoneFigures(BaseModel):
+    """A zone of the cell that was asked for."""
+
+    utilisation: Ratio = Field(description="running / planned time, 0 to 1", examples=[0.47])
+    head_wait_s: Seconds = Field(description="seconds idle, waiting for the head: the cell has lost nothing by them")
+    masked_changeover: Ratio = Field(description="share of its changeover during which another zone ran, 0 to 1")
+    time_s: TimeByState
+    made: int
+    good: int
+
+
+class Warned(BaseModel):
+    """What to know before quoting the figures."""
+
+    code: str = Field(examples=["unknown_time"])
+    text: str
+
+
+class KpiAnswer(BaseModel):
+    """The figures of a unit over a window; ratios are 0 to 1 and unrounded, null where there is nothing to divide by."""
+
+    unit: str = Field(description="the unit's path", examples=["harbour/wing-1/cell-1"])
+    start: Time
+    end: Time
+    until: Time = Field(description="where reading ended: the window's end, or now if that is earlier")
+    label: str | None = Field(description="what a series calls the window", examples=["2026-W48"])
+    shift: str | None = Field(description="the shift, where the window is one", examples=["2026-11-25/early"])
+    planned_s: Seconds = Field(
+        description="planned time in seconds (ISO 22400-2 planned busy time); of a line the sum of its cells"
+    )
+    time_s: TimeByState
+    reasons_s: dict[str, dict[str, float]] = Field(description="seconds of planned time by state and reason")
+    availability: Ratio = Field(description="running / (planned - unknown)", examples=[0.82])
+    performance: Ratio = Field(description="standard seconds of all made / running; above 1 the standard is slow")
+    quality: Ratio = Field(description="standard seconds of good / of all made", examples=[0.98])
+    oee: Ratio = Field(description="standard seconds of good / (planned - unknown)", examples=[0.61])
+    oee_bounds: tuple[Ratio, Ratio] = Field(description="OEE if all unknown time were lost, and if none of it were")
+    nee: Ratio = Field(
+        description="OEE with changeover not counted as a loss (ISO 22400-2 net equipment effectiveness)"
+    )
+    teep: Ratio = Field(description="standard seconds of good / calendar time")
+    known: Ratio = Field(description="(planned - unknown) / planned", examples=[1.0])
+    fasteners: Fasteners
+    standard_s: Seconds = Field(description="standard seconds of all rated fasteners made")
+    good_standard_s: Seconds = Field(description="standard seconds of the good ones")
+    fasteners_per_hour: Rates
+    utilisation: Ratio = Field(description="running / planned: of a zone its utilisation, of a cell the head's")
+    masked_changeover: Ratio = Field(
+        description="share of the zones' changeover during which another zone of the cell ran"
+    )
+    zones: dict[str, ZoneFigures] = Field(description="of a cell: its zones by name; else empty")
+    revision: int = Field(
+        description="rises when late evidence or a changed plant model changed the figures", examples=[1]
+    )
+    warnings: list[Warned]
+
+
+class SeriesAnswer(BaseModel):
+    """The figures of a unit over each part of a window, in order."""
+
+    unit: str = Field(examples=["harbour/wing-1/cell-1"])
+    by: str = Field(examples=["shift"])
+    series: list[KpiAnswer]
+
+
+def _time(account: Account) -> TimeByState:
+    return TimeByState(**{state: seconds(getattr(account, f"{state}_us")) for state in STATES})
+
+
+def _reasons(account: Account) -> dict[str, dict[str, float]]:
+    found: dict[str, dict[str, float]] = {}
+    for (state, reason), length_us in sorted(account.reasons.items()):
+        found.setdefault(state, {})[reason or "no_evidence"] = seconds(length_us)
+    return found
+
+
+def _fasteners(account: Account) -> Fasteners:
+    names = ("made", "good", "rework", "reject", "unrated", "outside_planned")
+    return Fasteners(**{name: getattr(account, name) for name in names}, unseen=max(0, account.unseen))
+
+
+def _zone(account: Account) -> ZoneFigures:
+    return ZoneFigures(
+        utilisation=ratio(account.running_us, account.planned_us),
+        head_wait_s=seconds(account.reasons.get(("idle", "head"), 0)),
+        masked_changeover=ratio(account.masked_us, account.zone_changeover_us),
+        time_s=_time(account),
+        made=account.made,
+        good=account.good,
+    )
+
+
+def _ratios(figures: Figures) -> dict[str, float | None]:
+    names = (
+        "availability",
+        "performance",
+        "quality",
+        "oee",
+        "nee",
+        "teep",
+        "known",
+        "utilisation",
+        "masked_changeover",
+    )
+    return {name: getattr(figures, name) for name in names}
+
+
+def answer_of(kpi: Kpi) -> KpiAnswer:
+    """Return the answer for a unit's figures."""
+    account, figures = kpi.account, kpi.figures
+    return KpiAnswer(
+        unit=kpi.unit.path,
+        start=rfc3339(kpi.window.start_us),
+        end=rfc3339(kpi.window.end_us),
+        until=rfc3339(kpi.until_us),
+        label=kpi.window.label,
+        shift=kpi.window.shift,
+        planned_s=seconds(account.planned_us),
+        time_s=_time(account),
+        reasons_s=_reasons(account),
+        **_ratios(figures),
+        oee_bounds=(figures.oee_low, figures.oee_high),
+        fasteners=_fasteners(account),
+        standard_s=seconds(account.standard_us),
+        good_standard_s=seconds(account.good_standard_us),
+        fasteners_per_hour=Rates(
+            planned=figures.made_per_planned_hour,
+            running=figures.made_per_running_hour,
+            good=figures.good_per_planned_hour,
+        ),
+        zones={zone: _zone(one) for zone, one in sorted(kpi.zones.items())},
+        revision=kpi.revision,
+        warnings=[Warned(code=one.code, text=one.text) for one in kpi.warnings],
+    )

@@ -1,0 +1,177 @@
+"""GET /v1/refused, /v1/gaps and /v1/discrepancies: what was not booked, what is missing, what does not fit."""
+
+from collections.abc import Awaitable, Callable
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Query
+from pydantic import BaseModel, Field
+
+from zoneledger.api.access import ServiceOf, find_unit
+from zoneledger.api.problems import described
+from zoneledger.api.times import Time, rfc3339, rfc3339_or_none
+from zoneledger.application.ports import Listed, Reading, RowT
+from zoneledger.bootstrap import Service
+from zoneledger.core.booking import Discrepancy, Gap
+
+router = APIRouter(tags=["evidence"])
+
+MAX_ID = 2**63 - 1
+
+
+class RefusedAnswer(BaseModel):
+    """A message that was refused: kept, never booked."""
+
+    id: int
+    cell: str = Field(
+        description="the cell's path as the topic or the request named it", examples=["harbour/wing-1/cell-9"]
+    )
+    origin: str = Field(description="the MQTT topic, or http", examples=["cells/v1/harbour/wing-1/cell-9/events"])
+    arrived: Time
+    index: int = Field(description="its place in its payload, from 0")
+    reason: str = Field(examples=["unknown_cell"])
+    detail: str
+    text: str = Field(description="what came, at most 256 KiB of it; bytes that are no UTF-8 are replaced")
+    size: int = Field(description="how many bytes came")
+
+
+class GapAnswer(BaseModel):
+    """Events that are missing: their numbers were never seen."""
+
+    id: int
+    cell: str
+    boot: int
+    first_seq: int
+    last_seq: int
+    since: Time | None = Field(description="booked time of the message before them; null where there is none")
+    until: Time = Field(description="booked time of the message that showed that they are missing")
+
+
+class DiscrepancyAnswer(BaseModel):
+    """Where a controller contradicts itself."""
+
+    id: int
+    cell: str
+    zone: str | None
+    boot: int
+    seq: int
+    at: Time = Field(description="booked time")
+    kind: str = Field(description="clock_back, clock_not_believed, not_present, snapshot_differs or unseen")
+    detail: str
+    unseen: int = Field(
+        description="of the kind unseen: how many fasteners more its snapshot counts than were received"
+    )
+
+
+class RefusedPage(BaseModel):
+    refused: list[RefusedAnswer]
+    next: int | None = Field(description="give it as `after` for the next page; null on the last")
+
+
+class GapsPage(BaseModel):
+    gaps: list[GapAnswer]
+    next: int | None = Field(description="give it as `after` for the next page; null on the last")
+
+
+class DiscrepanciesPage(BaseModel):
+    discrepancies: list[DiscrepancyAnswer]
+    next: int | None = Field(description="give it as `after` for the next page; null on the last")
+
+
+class Page(BaseModel):
+    """Which rows a list gives."""
+
+    unit: str | None
+    after: int
+    limit: int
+
+    def next_of(self, rows: list[Listed[RowT]]) -> int | None:
+        """Return where the next page begins, None if these rows are the last."""
+        return rows[-1].id if len(rows) == self.limit else None
+
+
+def _page(
+    unit: Annotated[str | None, Query(description="Only of the cells of this unit", max_length=200)] = None,
+    after: Annotated[int, Query(ge=0, le=MAX_ID, description="Only rows after this id")] = 0,
+    limit: Annotated[int, Query(ge=1, le=1000, description="At most so many rows")] = 100,
+) -> Page:
+    return Page(unit=unit, after=after, limit=limit)
+
+
+PageOf = Annotated[Page, Depends(_page)]
+
+
+async def _rows(
+    service: Service, page: Page, read: Callable[[Reading, list[str]], Awaitable[list[Listed[RowT]]]]
+) -> list[Listed[RowT]]:
+    """Read a page of the rows of a unit's cells, or of every cell of the plant."""
+    async with service.store.reading() as reading:
+        plant = (await service.plants.present(reading)).plant
+        units = list(plant) if page.unit is None else list(find_unit(plant, page.unit).cells)
+        return await read(reading, [unit.path for unit in units if unit.level == "cell"])
+
+
+@router.get("/v1/refused", responses=described())
+async def get_refused(
+    service: ServiceOf,
+    page: PageOf,
+) -> RefusedPage:
+    """Messages that were refused, in the order in which they came; `unit` is a cell's path here, of the plant or not."""
+    async with service.store.reading() as reading:
+        rows = await reading.refused(page.unit, page.after, page.limit)
+    answers = [
+        RefusedAnswer(
+            id=row.id,
+            cell=row.cell,
+            origin=row.row.origin,
+            arrived=rfc3339(row.row.arrived_us),
+            index=row.row.at_index,
+            reason=row.row.reason,
+            detail=row.row.detail,
+            text=row.row.body.decode("utf-8", "replace"),
+            size=row.row.size,
+        )
+        for row in rows
+    ]
+    return RefusedPage(refused=answers, next=page.next_of(rows))
+
+
+def _gap(row: Listed[Gap]) -> GapAnswer:
+    gap = row.row
+    return GapAnswer(
+        id=row.id,
+        cell=row.cell,
+        boot=gap.place.boot,
+        first_seq=gap.first_seq,
+        last_seq=gap.last_seq,
+        since=rfc3339_or_none(gap.since_us),
+        until=rfc3339(gap.until_us),
+    )
+
+
+def _discrepancy(row: Listed[Discrepancy]) -> DiscrepancyAnswer:
+    found = row.row
+    return DiscrepancyAnswer(
+        id=row.id,
+        cell=row.cell,
+        zone=found.zone or None,
+        boot=found.place.boot,
+        seq=found.place.seq,
+        at=rfc3339(found.at_us),
+        kind=found.kind,
+        detail=found.detail,
+        unseen=found.unseen,
+    )
+
+
+@router.get("/v1/gaps", responses=described("unit_unknown"))
+async def get_gaps(service: ServiceOf, page: PageOf) -> GapsPage:
+    """Events that are missing now; a gap closes by itself when its events arrive."""
+    rows = await _rows(service, page, lambda reading, cells: reading.gaps(cells, page.after, page.limit))
+    return GapsPage(gaps=[_gap(row) for row in rows], next=page.next_of(rows))
+
+
+@router.get("/v1/discrepancies", responses=described("unit_unknown"))
+async def get_discrepancies(service: ServiceOf, page: PageOf) -> DiscrepanciesPage:
+    """Where controllers contradict themselves, for whoever programs them."""
+    rows = await _rows(service, page, lambda reading, cells: reading.discrepancies(cells, page.after, page.limit))
+    return DiscrepanciesPage(discrepancies=[_discrepancy(row) for row in rows], next=page.next_of(rows))

@@ -1,0 +1,36 @@
+"""GET /v1/kpi: the figures of a unit."""
+
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Path, Query
+
+from zoneledger.api.access import AskedWindow, ServiceOf, unit_of
+from zoneledger.api.kpi_answers import KpiAnswer, SeriesAnswer, answer_of
+from zoneledger.api.problems import described
+from zoneledger.application.kpi import read_kpis
+from zoneledger.application.windows import series_of, window_of
+
+router = APIRouter(tags=["figures"])
+
+UnitPath = Annotated[str, Path(description="The unit's path", examples=["harbour/wing-1/cell-1"])]
+By = Literal["hour", "shift", "day", "week", "month"]
+
+
+@router.get("/v1/kpi/{unit:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid"))
+async def get_kpi(
+    service: ServiceOf,
+    unit: UnitPath,
+    asked: AskedWindow,
+    by: Annotated[By | None, Query(description="Give a series: the window split into these")] = None,
+) -> KpiAnswer | SeriesAnswer:
+    """OEE with its factors, times, fasteners, rates and utilisation of a site, line, cell or zone over one window, or a series.
+
+    The window is `start` and `end`, or `shift`, or `day`. A window that is not over yet is read up to now.
+    """
+    async with service.store.reading() as reading:
+        found = await unit_of(service, reading, unit)
+        window = window_of(found, asked)
+        windows = [window] if by is None else series_of(found, window, by)
+        kpis = await read_kpis(reading, found, windows, service.now_us(), service.limits)
+    answers = [answer_of(kpi) for kpi in kpis]
+    return answers[0] if by is None else SeriesAnswer(unit=found.path, by=by, series=answers)

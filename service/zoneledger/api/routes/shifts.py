@@ -1,0 +1,73 @@
+"""GET /v1/shifts: a line's shifts as they really were."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Path
+from pydantic import BaseModel, Field
+
+from zoneledger.api.access import AskedWindow, ServiceOf, unit_of
+from zoneledger.api.problems import described
+from zoneledger.api.times import Seconds, Time, rfc3339, seconds
+from zoneledger.application.shifts import ReadShift, read_shifts
+from zoneledger.application.windows import window_of
+from zoneledger.core.spans import total
+
+router = APIRouter(tags=["shifts"])
+
+
+class StopAnswer(BaseModel):
+    """A planned stop."""
+
+    stop: str = Field(examples=["meal"])
+    start: Time
+    end: Time
+
+
+class ShiftAnswer(BaseModel):
+    """One shift."""
+
+    shift: str = Field(
+        description="local date at its start, and its name: what `shift=` takes", examples=["2026-11-25/early"]
+    )
+    start: Time
+    end: Time
+    planned_s: Seconds = Field(description="its length less its planned stops, in seconds")
+    stops: list[StopAnswer]
+    over: bool = Field(description="whether it has ended by now")
+    revision: int = Field(
+        description="rises when late evidence or a changed plant model changed its figures", examples=[1]
+    )
+
+
+class ShiftsAnswer(BaseModel):
+    """The shifts that overlap a window, by start."""
+
+    line: str | None = Field(examples=["harbour/wing-1"])
+    shifts: list[ShiftAnswer]
+
+
+def _answer(read: ReadShift, now_us: int) -> ShiftAnswer:
+    shift = read.shift
+    return ShiftAnswer(
+        shift=shift.id,
+        start=rfc3339(shift.start_us),
+        end=rfc3339(shift.end_us),
+        planned_s=seconds(total(shift.planned())),
+        stops=[StopAnswer(stop=name, start=rfc3339(start), end=rfc3339(end)) for name, start, end in shift.stops],
+        over=shift.end_us <= now_us,
+        revision=read.revision,
+    )
+
+
+@router.get("/v1/shifts/{line:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid"))
+async def get_shifts(
+    service: ServiceOf,
+    line: Annotated[str, Path(description="The line's path", examples=["harbour/wing-1"])],
+    asked: AskedWindow,
+) -> ShiftsAnswer:
+    """The shifts of a line (or of the line of a cell) that overlap a window."""
+    async with service.store.reading() as reading:
+        found = await unit_of(service, reading, line)
+        shifts = await read_shifts(reading, found, window_of(found, asked))
+    now_us = service.now_us()
+    return ShiftsAnswer(line=found.line_path, shifts=[_answer(shift, now_us) for shift in shifts])

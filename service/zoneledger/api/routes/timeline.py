@@ -1,0 +1,65 @@
+"""GET /v1/timeline: the ledger's spans."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Path
+from pydantic import BaseModel, Field
+
+from zoneledger.api.access import AskedWindow, ServiceOf, unit_of
+from zoneledger.api.problems import described
+from zoneledger.api.times import Time, rfc3339
+from zoneledger.application.timeline import read_timeline
+from zoneledger.application.windows import window_of
+from zoneledger.core.spans import Span
+
+router = APIRouter(tags=["ledger"])
+
+
+class SpanAnswer(BaseModel):
+    """One state with one reason over [start, end)."""
+
+    start: Time
+    end: Time
+    state: str = Field(description="running, idle, fault, changeover or unknown", examples=["fault"])
+    reason: str | None = Field(description="why; null where nothing was ever known", examples=["clamp-force"])
+
+
+class UnitTimeline(BaseModel):
+    """A unit's spans; they partition the window up to `until`."""
+
+    unit: str = Field(examples=["harbour/wing-1/cell-1/1"])
+    spans: list[SpanAnswer]
+
+
+class TimelineAnswer(BaseModel):
+    """The spans of the unit that was asked for: a zone's own, a cell's and its zones', or those of all cells."""
+
+    unit: str
+    start: Time
+    end: Time
+    until: Time = Field(description="where reading ended: the window's end, or now if that is earlier")
+    units: list[UnitTimeline]
+
+
+def _answer(span: Span) -> SpanAnswer:
+    return SpanAnswer(start=rfc3339(span.start_us), end=rfc3339(span.end_us), state=span.state, reason=span.reason)
+
+
+@router.get("/v1/timeline/{unit:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid"))
+async def get_timeline(
+    service: ServiceOf,
+    unit: Annotated[str, Path(description="The unit's path", examples=["harbour/wing-1/cell-1"])],
+    asked: AskedWindow,
+) -> TimelineAnswer:
+    """The spans of a window, unknown time included; at most 20,000 at once."""
+    async with service.store.reading() as reading:
+        found = await unit_of(service, reading, unit)
+        window, now_us = window_of(found, asked), service.now_us()
+        rows = await read_timeline(reading, found, window, now_us, service.limits)
+    return TimelineAnswer(
+        unit=found.path,
+        start=rfc3339(window.start_us),
+        end=rfc3339(window.end_us),
+        until=rfc3339(max(window.start_us, min(window.end_us, now_us))),
+        units=[UnitTimeline(unit=path, spans=[_answer(span) for span in spans]) for path, spans in rows.items()],
+    )

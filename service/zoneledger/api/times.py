@@ -1,0 +1,60 @@
+"""Instants and durations as the API writes and reads them."""
+
+from datetime import UTC, date, datetime, timedelta
+from typing import Annotated
+
+from pydantic import BeforeValidator, Field, WithJsonSchema
+
+from zoneledger.core.decoding import Refusal
+from zoneledger.core.validation import parse_instant
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+FIRST_YEAR, LAST_YEAR = 2000, 2199
+
+
+def rfc3339(instant_us: int) -> str:
+    """Return an instant as RFC 3339 in UTC, microseconds only where there are any; years beyond 1 to 9999 at their bounds."""
+    bounded = min(max(instant_us, -62_135_596_800_000_000), 253_402_300_799_999_999)
+    return (_EPOCH + timedelta(microseconds=bounded)).isoformat().replace("+00:00", "Z")
+
+
+def rfc3339_or_none(instant_us: int | None) -> str | None:
+    """Return an instant as RFC 3339, None for none."""
+    return None if instant_us is None else rfc3339(instant_us)
+
+
+def seconds(length_us: int) -> float:
+    """Return microseconds as seconds, exact to the microsecond."""
+    return length_us / 1_000_000
+
+
+def _read_instant(value: object) -> int:
+    if not isinstance(value, str):
+        raise ValueError("should be RFC 3339 with an offset")
+    try:
+        instant_us = parse_instant("the time", value)
+    except Refusal as refusal:
+        hint = " (write + as %2B in a URL)" if " " in value else ""
+        raise ValueError(f"{refusal.detail}{hint}") from None
+    if not FIRST_YEAR <= (_EPOCH + timedelta(microseconds=instant_us)).year <= LAST_YEAR:
+        raise ValueError(f"the time should lie in the years {FIRST_YEAR} to {LAST_YEAR}")
+    return instant_us
+
+
+def _read_day(value: object) -> date:
+    try:
+        day = date.fromisoformat(value) if isinstance(value, str) and len(value) == 10 else None
+    except ValueError:
+        day = None
+    if day is None or not FIRST_YEAR <= day.year <= LAST_YEAR:
+        raise ValueError(f"should be a date such as 2026-11-25, in the years {FIRST_YEAR} to {LAST_YEAR}")
+    return day
+
+
+_INSTANT_SCHEMA = {"type": "string", "format": "date-time", "examples": ["2026-11-25T06:00:00Z"]}
+_DAY_SCHEMA = {"type": "string", "format": "date", "examples": ["2026-11-25"]}
+
+Instant = Annotated[int, BeforeValidator(_read_instant), WithJsonSchema(_INSTANT_SCHEMA)]
+Day = Annotated[date, BeforeValidator(_read_day), WithJsonSchema(_DAY_SCHEMA)]
+Time = Annotated[str, Field(json_schema_extra={"format": "date-time"}, examples=["2026-11-25T06:00:00Z"])]
+Seconds = Annotated[float, Field(description="seconds, exact to the microsecond", examples=[28800.0])]

@@ -1,0 +1,43 @@
+"""The spans of units over a window, unknown time included."""
+
+from zoneledger.application.ledger import read_spans
+from zoneledger.application.ports import Reading
+from zoneledger.application.windows import Window
+from zoneledger.core.booking import Limits
+from zoneledger.core.errors import WindowInvalid
+from zoneledger.core.plant import Unit
+from zoneledger.core.spans import Span, fill
+
+MAX_SPANS = 20_000
+
+
+async def read_timeline(
+    reading: Reading, unit: Unit, window: Window, now_us: int, limits: Limits
+) -> dict[str, list[Span]]:
+    """Return the spans that partition the window up to now, by unit path: a zone's, a cell's with its zones', or all cells'.
+
+    Raises WindowInvalid where there are more than 20,000.
+    """
+    until_us = max(window.start_us, min(window.end_us, now_us))
+    spans = await read_spans(
+        reading, [cell.path for cell in unit.cells], window.start_us, window.end_us, now_us, limits
+    )
+    wanted = (
+        [(unit.cell_path or "", unit.zone)]
+        if unit.zone
+        else [(cell.path, zone) for cell in unit.cells for zone in _zones(unit, cell)]
+    )
+    found = {
+        f"{cell}/{zone}" if zone else cell: fill(spans.get((cell, zone or ""), []), window.start_us, until_us)
+        for cell, zone in wanted
+    }
+    number = sum(len(row) for row in found.values())
+    if number > MAX_SPANS:
+        raise WindowInvalid(
+            f"This window has {number} spans; at most {MAX_SPANS} are given at once: ask for a shorter one."
+        )
+    return found
+
+
+def _zones(unit: Unit, cell: Unit) -> tuple[str, ...]:
+    return ("", *cell.cell.zones) if unit.level == "cell" and cell.cell else ("",)

@@ -1,0 +1,1 @@
+"""One suite per port, run on every implementation of it."""

@@ -1,0 +1,52 @@
+"""The stores that the suites run on: memory, SQLite and PostgreSQL, each empty at first."""
+
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import pytest
+
+from tests.contract.stores import KINDS, Stores
+from zoneledger.application.ports import Store
+
+DATABASES = KINDS[1:]
+
+
+@pytest.fixture
+async def stores() -> AsyncIterator[Stores]:
+    """What opens stores for this test alone, and closes them after it."""
+    stores = Stores()
+    yield stores
+    await stores.close()
+
+
+def _url(kind: str, request: pytest.FixtureRequest, directory: Path) -> str:
+    """Return where a store of a kind is; PostgreSQL is asked for only where it is meant."""
+    if kind == "postgresql":
+        url: str = request.getfixturevalue("postgres_url")
+        return url
+    return f"sqlite:///{directory / 'contract.db'}" if kind == "sqlite" else "memory"
+
+
+@pytest.fixture(params=KINDS)
+def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """Where an empty store may be, one kind after the other."""
+    return _url(request.param, request, tmp_path)
+
+
+@pytest.fixture
+async def store(store_url: str, stores: Stores) -> Store:
+    """An empty store, one kind after the other."""
+    return await stores.open(store_url)
+
+
+@pytest.fixture(params=DATABASES)
+def sql_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The URL of an empty database without a schema, on SQLite and on PostgreSQL."""
+    return _url(request.param, request, tmp_path)
+
+
+@pytest.fixture
+async def three_stores(postgres_url: str, tmp_path: Path, stores: Stores) -> dict[str, Store]:
+    """An empty store of each kind, by its URL."""
+    urls = ["memory", f"sqlite:///{tmp_path / 'contract.db'}", postgres_url]
+    return {url: await stores.open(url) for url in urls}

@@ -1,0 +1,1 @@
+"""Fakes of the ports, each as short as what it stands for allows."""

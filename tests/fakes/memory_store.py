@@ -1,0 +1,294 @@
+"""The Store port in memory: dicts and lists, copied when a transaction begins and put in place when it ends well."""
+
+import asyncio
+from collections import Counter
+from collections.abc import AsyncIterator, Iterable, Iterator, Sequence
+from contextlib import asynccontextmanager
+from copy import copy
+from dataclasses import dataclass, field, replace
+from math import inf
+from typing import Any, TypeVar
+
+from zoneledger.application.ports import (
+    Checkpoint,
+    Count,
+    EventRow,
+    Head,
+    Key,
+    Listed,
+    PlantVersion,
+    Reading,
+    RefusedRow,
+    Revision,
+    Stretch,
+    Writing,
+)
+from zoneledger.core.booking import Booked, Discrepancy, Fastener, Gap, Verdict, ZoneSpan
+from zoneledger.core.silence import Run
+from zoneledger.core.spans import Interval
+
+Owned = tuple[int, int, int]
+"""(cell_id, boot, seq)."""
+
+RowT = TypeVar("RowT")
+
+
+@dataclass
+class _State:
+    """All that is kept; rows never change, so that a copy of each container is a copy of all."""
+
+    plants: list[PlantVersion] = field(default_factory=list)
+    heads: dict[str, Head] = field(default_factory=dict)
+    events: dict[Owned, str] = field(default_factory=dict)
+    runs: dict[Owned, list[Run]] = field(default_factory=dict)
+    checkpoints: dict[Owned, str] = field(default_factory=dict)
+    spans: dict[tuple[int, str, int], ZoneSpan] = field(default_factory=dict)
+    fasteners: dict[Owned, Fastener] = field(default_factory=dict)
+    results: dict[Owned, str | None] = field(default_factory=dict)
+    verdicts: dict[Owned, Verdict] = field(default_factory=dict)
+    gaps: dict[int, tuple[int, Gap]] = field(default_factory=dict)
+    discrepancies: dict[int, tuple[int, Discrepancy]] = field(default_factory=dict)
+    refused: list[RefusedRow] = field(default_factory=list)
+    revisions: list[Revision] = field(default_factory=list)
+    number: int = 0
+
+    def copied(self) -> "_State":
+        return _State(*(copy(kept) for kept in vars(self).values()))
+
+    def next_number(self) -> int:
+        self.number += 1
+        return self.number
+
+
+def _own(head: Head) -> Head:
+    return replace(head, counts=dict(head.counts))
+
+
+def _add(table: dict[Any, RowT], key: Any, row: RowT) -> None:
+    if key in table:
+        raise KeyError(f"{key} is there already")
+    table[key] = row
+
+
+def _page(rows: Iterable[Listed], after_id: int, limit: int) -> list[Listed]:
+    return [row for row in rows if row.id > after_id][:limit]
+
+
+class _MemoryReading:
+    def __init__(self, state: _State) -> None:
+        self._state = state
+
+    def _ids(self, cells: Sequence[str]) -> dict[int, str]:
+        heads = self._state.heads
+        return {heads[cell].cell_id: cell for cell in cells if cell in heads}
+
+    async def plant(self, version: int | None = None) -> PlantVersion | None:
+        found = [row for row in self._state.plants if version in (None, row.version)]
+        return found[-1] if found else None
+
+    async def plant_version(self) -> int:
+        return len(self._state.plants)
+
+    async def heads(self, cells: Sequence[str]) -> dict[str, Head]:
+        return {cell: _own(self._state.heads[cell]) for cell in cells if cell in self._state.heads}
+
+    async def spans(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[ZoneSpan]]:
+        ids, found = self._ids(cells), dict[str, list[ZoneSpan]]()
+        for (cell_id, _, _), row in sorted(self._state.spans.items()):
+            if cell_id in ids and row.span.start_us < end_us and row.span.end_us > start_us:
+                found.setdefault(ids[cell_id], []).append(row)
+        return found
+
+    async def count_fasteners(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[Count]:
+        ids, counts = self._ids(cells), Counter[tuple[Any, ...]]()
+        for owned, row in self._state.fasteners.items():
+            for segment in _within(segments, row.at_us) if owned[0] in ids else ():
+                result = self._state.results.get(owned) or row.result
+                kind = (ids[owned[0]], segment, row.zone, row.operation, row.item, row.program, result)
+                counts[kind] += 1
+        return [Count._make((*kind, number)) for kind, number in counts.items()]
+
+    async def count_unseen(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[tuple[str, int, str, int]]:
+        ids, sums = self._ids(cells), Counter[tuple[str, int, str]]()
+        for cell_id, row in self._state.discrepancies.values():
+            for segment in _within(segments, row.at_us) if cell_id in ids and row.kind == "unseen" else ():
+                sums[ids[cell_id], segment, row.zone] += row.unseen
+        return [(*place, number) for place, number in sums.items()]
+
+    async def revisions(self, units: Sequence[str], start_us: int, end_us: int) -> list[Revision]:
+        kept = self._state.revisions
+        return [row for row in kept if row.unit in units and row.from_us < end_us and row.to_us > start_us]
+
+    async def refused(self, cell: str | None, after_id: int, limit: int) -> list[Listed]:
+        numbered = enumerate(self._state.refused, start=1)
+        return _page((Listed(i, row.cell, row) for i, row in numbered if cell in (None, row.cell)), after_id, limit)
+
+    async def gaps(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed]:
+        ids, kept = self._ids(cells), self._state.gaps.items()
+        return _page((Listed(i, ids[owner], row) for i, (owner, row) in kept if owner in ids), after_id, limit)
+
+    async def discrepancies(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed]:
+        ids, kept = self._ids(cells), self._state.discrepancies.items()
+        return _page((Listed(i, ids[owner], row) for i, (owner, row) in kept if owner in ids), after_id, limit)
+
+
+def _within(segments: Sequence[Interval], at_us: int) -> Iterator[int]:
+    return (i for i, (from_us, to_us) in enumerate(segments) if from_us <= at_us < to_us)
+
+
+def _in_stretch(place: tuple[int, ...], stretch: Stretch) -> bool:
+    size = len(place)
+    after, upto = stretch.after, stretch.upto
+    return (after is None or place > after[:size]) and (upto is None or place <= upto[:size])
+
+
+def _span_in_stretch(row: ZoneSpan, stretch: Stretch) -> bool:
+    stop_us = stretch.stops.get(row.zone, stretch.stop_us)
+    return stretch.starts.get(row.zone, -inf) <= row.span.start_us < (inf if stop_us is None else stop_us)
+
+
+class _MemoryWriting(_MemoryReading):
+    async def lock_plants(self) -> None:
+        """Nothing to do: one transaction runs at a time."""
+
+    async def add_plant(self, document: str, applied_us: int) -> int:
+        version = len(self._state.plants) + 1
+        self._state.plants.append(PlantVersion(version, document, applied_us))
+        return version
+
+    async def lock_heads(self, cells: Sequence[str]) -> dict[str, Head]:
+        heads = self._state.heads
+        for cell in cells:
+            heads.setdefault(cell, Head(len(heads) + 1, cell))
+        return await self.heads(cells)
+
+    async def save_heads(self, heads: Iterable[Head]) -> None:
+        self._state.heads |= {head.cell: _own(head) for head in heads}
+
+    async def events_at(self, cell_id: int, keys: Sequence[Key]) -> dict[Key, str]:
+        events = self._state.events
+        return {key: events[cell_id, *key] for key in keys if (cell_id, *key) in events}
+
+    async def add_events(self, rows: Sequence[EventRow]) -> None:
+        for row in rows:
+            _add(self._state.events, row[:3], row.body)
+
+    async def events_after(self, cell_id: int, key: Key | None, limit: int) -> list[tuple[Key, str]]:
+        own = sorted((owned[1:], body) for owned, body in self._state.events.items() if owned[0] == cell_id)
+        return [(at, body) for at, body in own if key is None or at > key][:limit]
+
+    async def runs_at(self, cell_id: int, keys: Sequence[Key]) -> dict[Key, list[Run]]:
+        runs = self._state.runs
+        return {key: list(runs[cell_id, *key]) for key in keys if (cell_id, *key) in runs}
+
+    async def runs_between(self, cell_id: int, first: Key | None, before: Key | None) -> dict[Key, list[Run]]:
+        own = {owned[1:]: list(runs) for owned, runs in self._state.runs.items() if owned[0] == cell_id}
+        return {
+            key: runs
+            for key, runs in own.items()
+            if (first is None or key >= first) and (before is None or key < before)
+        }
+
+    async def put_runs(self, runs: dict[tuple[int, Key], list[Run]]) -> None:
+        for (cell_id, key), kept in runs.items():
+            self._state.runs[cell_id, *key] = sorted(kept, key=lambda run: (run.first_us, run.body))
+            if not kept:
+                del self._state.runs[cell_id, *key]
+
+    async def checkpoint_before(self, cell_id: int, key: Key) -> Checkpoint | None:
+        before = [owned for owned in self._state.checkpoints if owned[0] == cell_id and owned[1:] < key]
+        return Checkpoint(*max(before)[1:], self._state.checkpoints[max(before)]) if before else None
+
+    async def checkpoints_after(self, cell_id: int, key: Key | None) -> dict[Key, str]:
+        own = {owned[1:]: text for owned, text in self._state.checkpoints.items() if owned[0] == cell_id}
+        return {at: text for at, text in own.items() if key is None or at > key}
+
+    async def put_checkpoints(self, rows: Sequence[tuple[int, Checkpoint]]) -> None:
+        self._state.checkpoints |= {(cell_id, row.boot, row.seq): row.booking for cell_id, row in rows}
+
+    async def booked(self, cell_id: int, stretch: Stretch) -> Booked:
+        s = self._state
+        return Booked(
+            [row for key, row in s.spans.items() if key[0] == cell_id and _span_in_stretch(row, stretch)],
+            [row for key, row in s.fasteners.items() if key[0] == cell_id and _in_stretch(key[1:], stretch)],
+            [row for key, row in s.verdicts.items() if key[0] == cell_id and _in_stretch(key[1:], stretch)],
+            [row for owner, row in s.gaps.values() if owner == cell_id and _in_stretch(row.place, stretch)],
+            [row for owner, row in s.discrepancies.values() if owner == cell_id and _in_stretch(row.place, stretch)],
+        )
+
+    async def remove_booked(self, cell_id: int, stretch: Stretch, rows: Booked) -> None:
+        s = self._state
+        for span in rows.spans:
+            s.spans.pop((cell_id, span.zone, span.span.start_us), None)
+        for row in rows.fasteners:
+            s.fasteners.pop((cell_id, *row[:2]), None)
+            s.results.pop((cell_id, *row[:2]), None)
+        for given in rows.verdicts:
+            s.verdicts.pop((cell_id, *given[:2]), None)
+        if rows.gaps:
+            s.gaps = _without(s.gaps, cell_id, stretch)
+        if rows.discrepancies:
+            s.discrepancies = _without(s.discrepancies, cell_id, stretch)
+
+    async def add_booked(self, rows: Sequence[tuple[int, Booked]]) -> None:
+        s = self._state
+        for cell_id, booked in rows:
+            for span in booked.spans:
+                _add(s.spans, (cell_id, span.zone, span.span.start_us), span)
+            for fastener in booked.fasteners:
+                _add(s.fasteners, (cell_id, *fastener[:2]), fastener)
+            for verdict in booked.verdicts:
+                _add(s.verdicts, (cell_id, *verdict[:2]), verdict)
+            s.gaps |= {s.next_number(): (cell_id, row) for row in booked.gaps}
+            s.discrepancies |= {s.next_number(): (cell_id, row) for row in booked.discrepancies}
+
+    async def made_at(
+        self, cell_id: int, positions: Sequence[tuple[str, str]]
+    ) -> tuple[list[tuple[Fastener, str | None]], list[Verdict]]:
+        s, wanted = self._state, set(positions)
+        made = [
+            (row, s.results.get(key))
+            for key, row in s.fasteners.items()
+            if key[0] == cell_id and (row.panel, row.position) in wanted
+        ]
+        own = [row for key, row in s.verdicts.items() if key[0] == cell_id]
+        return made, [row for row in own if (row.panel, row.position) in wanted]
+
+    async def put_verdicts(self, cell_id: int, results: dict[Key, str | None]) -> None:
+        self._state.results |= {(cell_id, *key): result for key, result in results.items()}
+
+    async def add_refused(self, rows: Sequence[RefusedRow]) -> None:
+        self._state.refused += rows
+
+    async def add_revisions(self, rows: Sequence[Revision]) -> None:
+        self._state.revisions += rows
+
+
+def _without(table: dict[int, tuple[int, Any]], cell_id: int, stretch: Stretch) -> dict[int, tuple[int, Any]]:
+    return {
+        i: (owner, row) for i, (owner, row) in table.items() if owner != cell_id or not _in_stretch(row.place, stretch)
+    }
+
+
+class MemoryStore:
+    """One transaction at a time; a reader keeps the state that was committed when it began."""
+
+    def __init__(self) -> None:
+        self._state = _State()
+        self._one = asyncio.Lock()
+
+    @asynccontextmanager
+    async def reading(self) -> AsyncIterator[Reading]:
+        """Begin one consistent look."""
+        yield _MemoryReading(self._state)
+
+    @asynccontextmanager
+    async def writing(self) -> AsyncIterator[Writing]:
+        """Begin a transaction; an error leaves the state as it was."""
+        async with self._one:
+            state = self._state.copied()
+            yield _MemoryWriting(state)
+            self._state = state
+
+    async def close(self) -> None:
+        """Nothing to let go of."""

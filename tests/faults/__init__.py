@@ -1,0 +1,1 @@
+"""Faults with real processes: what is killed, lost or slow, and what has to survive it."""

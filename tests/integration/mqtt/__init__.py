@@ -1,0 +1,1 @@
+"""The MQTT adapter against real brokers."""

@@ -1,0 +1,82 @@
+"""The service itself as a process of its own, to be asked, ended and killed."""
+
+import os
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+import httpx
+
+from tests.servers.programs import free_port, wait_until
+
+
+class ServiceProcess:
+    """`zoneledger serve` with its flags; what it stored outlives `kill`, and `start` goes on with it."""
+
+    def __init__(self, *flags: str) -> None:
+        self.port = free_port()
+        self._flags = [*flags, "--host", "127.0.0.1", "--port", str(self.port)]
+        self._process: subprocess.Popen[bytes] | None = None
+        self._log = Path(tempfile.mkdtemp(prefix="zoneledger-service-")) / "log"
+
+    @property
+    def url(self) -> str:
+        """The address of its API."""
+        return f"http://127.0.0.1:{self.port}"
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.stop()
+
+    def start(self, *, until_ready: bool = True) -> None:
+        """Start it, and wait until it is ready unless told otherwise."""
+        command = [sys.executable, "-m", "zoneledger_cli", "serve", *self._flags]
+        with self._log.open("ab") as log:
+            environment = {name: value for name, value in os.environ.items() if not name.startswith("ZONELEDGER_")}
+            self._process = subprocess.Popen(command, stdout=log, stderr=log, env=environment)
+        if until_ready:
+            wait_until(self.is_ready, f"the service on port {self.port}", 30)
+
+    def is_ready(self) -> bool:
+        """Tell whether it says that it is ready."""
+        if self._process is not None and self._process.poll() is not None:
+            raise RuntimeError(f"the service ended:\n{self.log()[-4000:]}")
+        try:
+            return httpx.get(f"{self.url}/health/ready", timeout=5).status_code == 200
+        except httpx.TransportError:
+            return False
+
+    def get(self, path: str, **query: Any) -> Any:
+        """Return the JSON that a path answers."""
+        answer = httpx.get(f"{self.url}{path}", params=query, timeout=60)
+        answer.raise_for_status()
+        return answer.json()
+
+    def kill(self) -> None:
+        """End it as a crash would."""
+        assert self._process is not None
+        self._process.kill()
+        self._process.wait(timeout=20)
+
+    def stop(self) -> None:
+        """End it as an operator would."""
+        if self._process is not None and self._process.poll() is None:
+            self._process.terminate()
+            try:
+                self._process.wait(timeout=20)
+            except subprocess.TimeoutExpired:
+                self._process.kill()
+                self._process.wait(timeout=20)
+                raise
+
+    def log(self) -> str:
+        """Return what it logged so far."""
+        return self._log.read_text(errors="replace")

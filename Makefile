@@ -42,3 +42,9 @@ $(READY): requirements.lock pyproject.toml
 	$(BIN)/python -m pip install --disable-pip-version-check --quiet --require-hashes -r requirements.lock
 	$(BIN)/python -m pip install --disable-pip-version-check --quiet --no-deps --no-build-isolation --editable .
 	touch $@
+
+# Run by hand after a change of dependencies in pyproject.toml; names no registry.
+.PHONY: lock
+lock: $(READY)
+	$(BIN)/uv pip compile pyproject.toml --group dev --universal --python-version 3.11 --generate-hashes \
+		--no-emit-index-url --no-annotate --no-header --quiet --output-file requirements.lock

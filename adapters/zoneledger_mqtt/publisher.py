@@ -113,8 +113,10 @@ class _Cell:
 
     async def link_up(self, boot: int) -> None:
         self._boot = boot
+        told_by_opening = self._connection is None or self._connection.lost
         connection = await self._connected()
-        await connection.publish(self._link_topic, link_up(boot), retain=True)
+        if not told_by_opening:
+            await connection.publish(self._link_topic, link_up(boot), retain=True)
 
     async def leave(self) -> None:
         connection, self._connection = self._connection, None

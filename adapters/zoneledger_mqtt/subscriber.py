@@ -87,18 +87,14 @@ class Subscriber:
 
     async def run(self) -> None:
         """Connect, listen, and connect again whenever the connection is lost; end only by cancellation."""
-        loop = asyncio.get_running_loop()
         while True:
             _stop_if_cancelled()
-            began_s = loop.time()
             try:
                 await self._listen_once()
             except MqttError as error:
                 log.warning("broker %s: %s", self._address, error)
             except Exception:
                 log.exception("broker %s: the connection failed", self._address)
-            if loop.time() - began_s >= STABLE_S:
-                self._backoff.reset()
             await asyncio.sleep(self._backoff.next_s())
 
     async def _listen_once(self) -> None:
@@ -140,6 +136,8 @@ class Subscriber:
         The broker's answer may come behind a long backlog: only the end of the connection limits the wait for it.
         """
         _stop_if_cancelled()
+        loop = asyncio.get_running_loop()
+        began_s = loop.time()
         lost = asyncio.ensure_future(_until_lost(connected.client))
         granted = asyncio.ensure_future(self._subscribe(connected))
         try:
@@ -152,6 +150,9 @@ class Subscriber:
             self._ready = False
             lost.cancel()
             granted.cancel()
+            await asyncio.gather(lost, granted, return_exceptions=True)
+            if loop.time() - began_s >= STABLE_S:
+                self._backoff.reset()
 
     async def _subscribe(self, connected: Connected) -> None:
         filters = self._topics.filters

@@ -33,25 +33,31 @@ class Backoff:
 
 @dataclass(slots=True)
 class _Pending:
+    """A message between receipt and acknowledgement; `place` is its place in the order of receipt, `number` its packet id."""
+
+    place: int
     number: int
+    delivery: Delivery
     kept: bool = False
 
 
 class Window:
     """Hands deliveries to the intake, many at once, and acknowledges each once it and all received before it are kept.
 
-    Deliveries are handed in in the order of receipt. While the store does not answer they all wait at one gate and go
-    on in that order; nothing is given up while the connection lasts, and the broker keeps what is not acknowledged.
+    Deliveries are handed in in the order of receipt. Those for which the store did not answer are held back, with all
+    that come after them, and handed in again in that order after a pause. Nothing is given up while the connection
+    lasts, and the broker keeps what is not acknowledged.
     """
 
     def __init__(self, intake: Intake, acknowledge: Callable[[int], None], backoff: Backoff) -> None:
         self._intake = intake
         self._acknowledge = acknowledge
         self._backoff = backoff
+        self._received = 0
         self._pending: deque[_Pending] = deque()
+        self._held: list[_Pending] = []
+        self._release: asyncio.TimerHandle | None = None
         self._tasks: set[asyncio.Task[None]] = set()
-        self._gate = asyncio.Event()
-        self._gate.set()
         self._closing = asyncio.Event()
 
     def __len__(self) -> int:
@@ -62,16 +68,19 @@ class Window:
         """Begin to record a delivery that came as packet `number`; once closed, leave it to the broker."""
         if self._closing.is_set():
             return
-        pending = _Pending(number)
+        self._received += 1
+        pending = _Pending(self._received, number, delivery)
         self._pending.append(pending)
-        task = asyncio.create_task(self._keep(pending, delivery))
-        self._tasks.add(task)
-        task.add_done_callback(self._tasks.discard)
+        if self._release is None:
+            self._start(pending)
+        else:
+            self._held.append(pending)
 
     async def close(self, longest_s: float | None = None) -> None:
         """Repeat nothing any more, and wait until the intake has answered what it was given, at most `longest_s`."""
         self._closing.set()
-        self._gate.set()
+        if self._release is not None:
+            self._release.cancel()
         try:
             if self._tasks:
                 await asyncio.wait(self._tasks, timeout=longest_s)
@@ -79,38 +88,46 @@ class Window:
             for task in self._tasks:
                 task.cancel()
 
-    async def _keep(self, pending: _Pending, delivery: Delivery) -> None:
+    def _start(self, pending: _Pending) -> None:
+        task = asyncio.create_task(self._keep(pending))
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def _keep(self, pending: _Pending) -> None:
         own = Backoff(self._backoff.first_s, self._backoff.longest_s)
-        while True:
-            if not self._gate.is_set():
-                await self._gate.wait()
-            if self._closing.is_set():
-                return
+        while not self._closing.is_set():
             try:
-                await self._intake.record(delivery)
+                await self._intake.record(pending.delivery)
             except StoreUnavailable as error:
-                self._shut_gate(error)
+                self._hold(pending, error)
+                return
             except Exception:
                 pause_s = own.next_s()
-                log.exception("a delivery of %s failed; it is tried again in %g s", delivery.cell, pause_s)
+                log.exception("a delivery of %s failed; it is tried again in %g s", pending.delivery.cell, pause_s)
                 await self._pause(pause_s)
             else:
-                break
-        self._backoff.reset()
-        pending.kept = True
-        self._acknowledge_kept()
+                self._backoff.reset()
+                pending.kept = True
+                self._acknowledge_kept()
+                return
 
     def _acknowledge_kept(self) -> None:
         """Acknowledge in the order of receipt, as MQTT 5 asks in section 4.6."""
         while self._pending and self._pending[0].kept:
             self._acknowledge(self._pending.popleft().number)
 
-    def _shut_gate(self, error: StoreUnavailable) -> None:
-        if self._gate.is_set() and not self._closing.is_set():
+    def _hold(self, pending: _Pending, error: StoreUnavailable) -> None:
+        self._held.append(pending)
+        if self._release is None and not self._closing.is_set():
             pause_s = self._backoff.next_s()
             log.warning("the store does not answer (%s); %d messages wait, next try in %g s", error, len(self), pause_s)
-            self._gate.clear()
-            asyncio.get_running_loop().call_later(pause_s, self._gate.set)
+            self._release = asyncio.get_running_loop().call_later(pause_s, self._hand_in_again)
+
+    def _hand_in_again(self) -> None:
+        self._release = None
+        held, self._held = sorted(self._held, key=lambda one: one.place), []
+        for pending in held:
+            self._start(pending)
 
     async def _pause(self, pause_s: float) -> None:
         with contextlib.suppress(TimeoutError):

@@ -4,13 +4,10 @@ import asyncio
 import logging
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
-from typing import Any
 
 from fastapi import FastAPI
-from fastapi.openapi.utils import get_openapi
 
-from zoneledger.api import problems
-from zoneledger.api.routes import evidence, health, kpi, messages, plant, shifts, timeline, units
+from zoneledger.api.openapi import build_api
 from zoneledger.bootstrap import Service, build_service
 from zoneledger.plant_document import canonical_json, read_json, read_yaml
 from zoneledger.settings import Settings
@@ -19,14 +16,6 @@ from zoneledger.storage.schema import migrate
 log = logging.getLogger(__name__)
 
 Background = Callable[[], Awaitable[None]]
-ROUTES = (plant, messages, units, timeline, kpi, shifts, evidence, health)
-
-DESCRIPTION = (
-    "Every second of every shift, on every work zone, is booked once, to one state, for one reason, with the evidence kept; "
-    "OEE, fasteners per hour and zone utilisation are read off that ledger. Ratios are 0 to 1, times RFC 3339, durations "
-    "seconds, windows half-open [start, end). Errors are problems (RFC 9457). The service informs: it is no safety function "
-    "and never commands a machine."
-)
 
 
 async def open_service(settings: Settings) -> Service:
@@ -37,34 +26,19 @@ async def open_service(settings: Settings) -> Service:
     await migrate(settings.database_url)
     service = build_service(settings.database_url)
     if settings.plant is not None:
-        text = settings.plant.read_bytes()
-        document = read_json(text) if settings.plant.suffix == ".json" else read_yaml(text)
-        await service.plants.declare(service.store, canonical_json(document), service.now_us())
+        try:
+            await _apply_plant(service, settings)
+        except BaseException:
+            await service.store.close()
+            raise
     return service
 
 
-def _document(app: FastAPI) -> dict[str, Any]:
-    if app.openapi_schema is None:
-        found = get_openapi(title=app.title, version=app.version, description=app.description, routes=app.routes)
-        schemas = found.setdefault("components", {}).setdefault("schemas", {})
-        schemas |= plant.DEFINITIONS | {
-            "Problem": problems.Problem.model_json_schema(ref_template="#/components/schemas/{model}")
-        }
-        schemas |= schemas["Problem"].pop("$defs")
-        for path in found["paths"].values():
-            for operation in path.values():
-                operation["responses"] |= _validation_as_problem(operation["responses"])
-        schemas.pop("HTTPValidationError", None)
-        schemas.pop("ValidationError", None)
-        app.openapi_schema = found
-    return app.openapi_schema
-
-
-def _validation_as_problem(responses: dict[str, Any]) -> dict[str, Any]:
-    content = responses.get("422", {}).get("content", {})
-    if "application/json" not in content:
-        return {}
-    return {"422": {**responses["422"], "content": {k: v for k, v in content.items() if k != "application/json"}}}
+async def _apply_plant(service: Service, settings: Settings) -> None:
+    assert settings.plant is not None
+    text = settings.plant.read_bytes()
+    document = read_json(text) if settings.plant.suffix == ".json" else read_yaml(text, settings.plant.name)
+    await service.plants.declare(service.store, canonical_json(document), service.now_us())
 
 
 def create_app(service: Service, background: Sequence[Background] = ()) -> FastAPI:
@@ -86,20 +60,17 @@ def create_app(service: Service, background: Sequence[Background] = ()) -> FastA
         try:
             yield
         finally:
+            # Those that hand messages in stop before the recorder, which has begun first.
             for task in reversed(tasks):
                 task.cancel()
                 await asyncio.wait([task])
             await service.store.close()
 
-    app = FastAPI(title="Zoneledger", version="1", description=DESCRIPTION, lifespan=lifespan, redoc_url=None)
+    app = build_api(lifespan)
     app.state.service = service
-    for route in ROUTES:
-        app.include_router(route.router)
-    problems.install(app)
-    app.openapi = lambda: _document(app)  # type: ignore[method-assign]
     return app
 
 
 def _log_end(task: "asyncio.Future[None]") -> None:
-    if not task.cancelled() and task.exception() is not None:
+    if not task.cancelled():
         log.critical("what takes messages in has ended; restart the service", exc_info=task.exception())

@@ -10,25 +10,36 @@ from zoneledger.clock import now_us
 from zoneledger.core.booking import Limits
 from zoneledger.plant_document import read_json, to_plant
 from zoneledger.storage.engines import open_engines
+from zoneledger.storage.present_schema import is_current
 from zoneledger.storage.store import SqlStore
+
+Check = Callable[[], Awaitable[bool]]
+"""Tells whether something that the service rests on is well; may raise StoreUnavailable."""
 
 
 @dataclass(frozen=True)
 class Service:
     """All that an entry point needs; `recorder.run()` has to run while deliveries are handed in.
 
-    `checks` say, by name, whether what it rests on is well; adapters add theirs."""
+    `checks` say, by name, whether what it rests on is well; adapters add theirs.
+    """
 
     store: Store
     plants: Plants
     recorder: Recorder
     limits: Limits
     now_us: Callable[[], int]
-    checks: dict[str, Callable[[], Awaitable[bool]]] = field(default_factory=dict)
+    checks: dict[str, Check] = field(default_factory=dict)
 
 
 def build_service(database_url: str, *, clock: Callable[[], int] = now_us) -> Service:
     """Return the service on a database whose schema is already this program's."""
-    store, limits = SqlStore(open_engines(database_url)), Limits()
+    engines, limits = open_engines(database_url), Limits()
+    store = SqlStore(engines)
     plants = Plants(lambda text: to_plant(read_json(text)))
-    return Service(store, plants, Recorder(store, plants, clock, limits), limits, clock)
+
+    async def schema_is_right() -> bool:
+        return await is_current(engines.read)
+
+    recorder = Recorder(store, plants, clock, limits)
+    return Service(store, plants, recorder, limits, clock, {"database": schema_is_right})

@@ -45,6 +45,11 @@ class Stores:
             _limit_variables(engines)
         return SqlStore(engines)
 
+    async def open_another(self, url: str) -> Store:
+        """Return a second store on a database that was opened, as another process has it."""
+        engines = self.engines[f"{url} again"] = open_engines(url)
+        return SqlStore(engines)
+
     async def empty(self, url: str) -> Store:
         """Return the opened store with nothing in it."""
         if url == "memory":

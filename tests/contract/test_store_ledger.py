@@ -285,8 +285,7 @@ async def test_refused_messages_come_in_order_by_pages(store: Store) -> None:
     assert [_body(row) for row in own] == [b"\0", b"\2", b"\3"]
 
 
-def _body(listed: Listed) -> bytes:
-    assert isinstance(listed.row, RefusedRow)
+def _body(listed: Listed[RefusedRow]) -> bytes:
     return listed.row.body
 
 

@@ -1,11 +1,10 @@
-"""The Store port: heads, events, runs of snapshots, checkpoints, plants."""
+"""The Store port: heads, events, snapshots, checkpoints, plants."""
 
 import pytest
 from sqlalchemy.exc import IntegrityError
 
 from tests.contract.rows import BEFORE_1970_US, LARGEST, TEXTS, YEAR_9999_US, A, B, event
-from zoneledger.application.ports import Checkpoint, EventRow, Head, PlantVersion, Store, Writing
-from zoneledger.core.silence import Run
+from zoneledger.application.ports import Checkpoint, EventRow, Head, PlantVersion, SnapshotRow, Store, Writing
 
 MANY = 40_000
 
@@ -159,40 +158,38 @@ async def test_many_heads_are_locked_saved_and_read_at_once(store: Store) -> Non
         assert await reading.heads(cells) == heads
 
 
-async def test_runs_are_replaced_whole_and_come_sorted(store: Store) -> None:
-    one, two, tie = Run(5, 9, "b"), Run(-7, 3, "a"), Run(5, 5, "B")
+async def test_snapshots_are_found_by_place_and_instant(store: Store) -> None:
     async with store.writing() as writing:
         cell_id, other = await _cell(writing), await _cell(writing, B)
-        await writing.put_runs({(cell_id, (1, 0)): [one], (other, (1, 0)): [one], (cell_id, (1, 1)): [one]})
-        await writing.put_runs({(cell_id, (1, 0)): [two, tie, one]})
-        await writing.put_runs({(cell_id, (1, 1)): []})
-        await writing.put_runs({})
+        rows = [SnapshotRow(cell_id, 1, 0, at_us, body) for at_us, body in ((5, "b"), (5, "B"), (-7, "a"))]
+        await writing.add_snapshots([*rows, SnapshotRow(other, 1, 0, 5, "b")])
+        await writing.add_snapshots([])
     async with store.writing() as writing:
-        assert await writing.runs_at(cell_id, [(1, 0), (1, 1)]) == {(1, 0): [two, tie, one]}
-        assert await writing.runs_at(cell_id, []) == {}
-        assert await writing.runs_at(other, [(1, 0)]) == {(1, 0): [one]}
+        assert await writing.snapshots_at(cell_id, [(1, 0, 5), (1, 1, 5)]) == set(rows[:2])
+        assert await writing.snapshots_at(cell_id, []) == set()
 
 
-async def test_runs_between_keys_are_half_open(store: Store) -> None:
+async def test_snapshots_between_keys_are_half_open_and_sorted(store: Store) -> None:
     keys = [(1, 0), (1, 5), (2, 0), (LARGEST, LARGEST)]
-    runs = {key: [Run(BEFORE_1970_US, YEAR_9999_US, TEXTS[4])] for key in keys}
     async with store.writing() as writing:
         cell_id, other = await _cell(writing), await _cell(writing, B)
-        await writing.put_runs({(cell_id, key): kept for key, kept in runs.items()})
-        await writing.put_runs({(other, (1, 5)): [Run(0, 0, "{}")]})
+        instants = (BEFORE_1970_US, YEAR_9999_US)
+        rows = [SnapshotRow(cell_id, *key, at_us, TEXTS[4]) for key in keys for at_us in instants]
+        await writing.add_snapshots(rows[::-1])
+        await writing.add_snapshots([SnapshotRow(other, 1, 5, 0, "{}")])
     async with store.writing() as writing:
-        assert await writing.runs_between(cell_id, None, None) == runs
-        assert (await writing.runs_between(cell_id, (1, 5), (2, 0))).keys() == {(1, 5)}
-        assert (await writing.runs_between(cell_id, (2, 0), None)).keys() == set(keys[2:])
-        assert (await writing.runs_between(cell_id, None, (1, 5))).keys() == {(1, 0)}
+        assert await writing.snapshots_between(cell_id, None, None) == rows
+        assert await writing.snapshots_between(cell_id, (1, 5), (2, 0)) == rows[2:4]
+        assert await writing.snapshots_between(cell_id, (2, 0), None) == rows[4:]
+        assert await writing.snapshots_between(cell_id, None, (1, 5)) == rows[:2]
 
 
-async def test_many_runs_are_put_and_found_at_once(store: Store) -> None:
-    runs = {(1, seq): [Run(seq, seq, "{}")] for seq in range(MANY)}
+async def test_many_snapshots_are_kept_and_found_at_once(store: Store) -> None:
     async with store.writing() as writing:
         cell_id = await _cell(writing)
-        await writing.put_runs({(cell_id, key): kept for key, kept in runs.items()})
-        assert await writing.runs_at(cell_id, list(runs)) == runs
+        rows = [SnapshotRow(cell_id, 1, seq, seq, "{}") for seq in range(MANY)]
+        await writing.add_snapshots(rows)
+        assert await writing.snapshots_at(cell_id, [row[1:4] for row in rows]) == set(rows)
 
 
 async def test_checkpoints_are_found_before_and_after_a_key(store: Store) -> None:

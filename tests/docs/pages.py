@@ -71,7 +71,7 @@ def rows(text: str) -> Iterator[list[str]]:
     lines = without_blocks(text).splitlines()
     for before, line in pairwise(lines):
         if line.startswith("|") and not line.startswith("| ---") and before.startswith("|"):
-            yield [cell.strip() for cell in line.strip().strip("|").split(" | ")]
+            yield [cell.strip() for cell in line.strip()[1:-1].split("|")]
 
 
 def codes(cell: str) -> list[str]:

@@ -20,11 +20,11 @@ from zoneledger.application.ports import (
     Reading,
     RefusedRow,
     Revision,
+    SnapshotRow,
     Stretch,
     Writing,
 )
 from zoneledger.core.booking import Booked, Discrepancy, Fastener, Gap, Verdict, ZoneSpan
-from zoneledger.core.silence import Run
 from zoneledger.core.spans import Interval
 
 Owned = tuple[int, int, int]
@@ -40,7 +40,7 @@ class _State:
     plants: list[PlantVersion] = field(default_factory=list)
     heads: dict[str, Head] = field(default_factory=dict)
     events: dict[Owned, str] = field(default_factory=dict)
-    runs: dict[Owned, list[Run]] = field(default_factory=dict)
+    snapshots: list[SnapshotRow] = field(default_factory=list)
     checkpoints: dict[Owned, str] = field(default_factory=dict)
     spans: dict[tuple[int, str, int], ZoneSpan] = field(default_factory=dict)
     fasteners: dict[Owned, Fastener] = field(default_factory=dict)
@@ -70,7 +70,7 @@ def _add(table: dict[Any, RowT], key: Any, row: RowT) -> None:
     table[key] = row
 
 
-def _page(rows: Iterable[Listed], after_id: int, limit: int) -> list[Listed]:
+def _page(rows: Iterable[Listed[RowT]], after_id: int, limit: int) -> list[Listed[RowT]]:
     return [row for row in rows if row.id > after_id][:limit]
 
 
@@ -119,15 +119,15 @@ class _MemoryReading:
         kept = self._state.revisions
         return [row for row in kept if row.unit in units and row.from_us < end_us and row.to_us > start_us]
 
-    async def refused(self, cell: str | None, after_id: int, limit: int) -> list[Listed]:
+    async def refused(self, cell: str | None, after_id: int, limit: int) -> list[Listed[RefusedRow]]:
         numbered = enumerate(self._state.refused, start=1)
         return _page((Listed(i, row.cell, row) for i, row in numbered if cell in (None, row.cell)), after_id, limit)
 
-    async def gaps(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed]:
+    async def gaps(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Gap]]:
         ids, kept = self._ids(cells), self._state.gaps.items()
         return _page((Listed(i, ids[owner], row) for i, (owner, row) in kept if owner in ids), after_id, limit)
 
-    async def discrepancies(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed]:
+    async def discrepancies(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Discrepancy]]:
         ids, kept = self._ids(cells), self._state.discrepancies.items()
         return _page((Listed(i, ids[owner], row) for i, (owner, row) in kept if owner in ids), after_id, limit)
 
@@ -177,23 +177,21 @@ class _MemoryWriting(_MemoryReading):
         own = sorted((owned[1:], body) for owned, body in self._state.events.items() if owned[0] == cell_id)
         return [(at, body) for at, body in own if key is None or at > key][:limit]
 
-    async def runs_at(self, cell_id: int, keys: Sequence[Key]) -> dict[Key, list[Run]]:
-        runs = self._state.runs
-        return {key: list(runs[cell_id, *key]) for key in keys if (cell_id, *key) in runs}
+    async def snapshots_at(self, cell_id: int, places: Sequence[tuple[int, int, int]]) -> set[SnapshotRow]:
+        wanted = set(places)
+        return {row for row in self._state.snapshots if row.cell_id == cell_id and row[1:4] in wanted}
 
-    async def runs_between(self, cell_id: int, first: Key | None, before: Key | None) -> dict[Key, list[Run]]:
-        own = {owned[1:]: list(runs) for owned, runs in self._state.runs.items() if owned[0] == cell_id}
-        return {
-            key: runs
-            for key, runs in own.items()
-            if (first is None or key >= first) and (before is None or key < before)
-        }
+    async def snapshots_between(self, cell_id: int, first: Key | None, before: Key | None) -> list[SnapshotRow]:
+        return sorted(
+            row
+            for row in self._state.snapshots
+            if row.cell_id == cell_id
+            and (first is None or row[1:3] >= first)
+            and (before is None or row[1:3] < before)
+        )
 
-    async def put_runs(self, runs: dict[tuple[int, Key], list[Run]]) -> None:
-        for (cell_id, key), kept in runs.items():
-            self._state.runs[cell_id, *key] = sorted(kept, key=lambda run: (run.first_us, run.body))
-            if not kept:
-                del self._state.runs[cell_id, *key]
+    async def add_snapshots(self, rows: Sequence[SnapshotRow]) -> None:
+        self._state.snapshots.extend(rows)
 
     async def checkpoint_before(self, cell_id: int, key: Key) -> Checkpoint | None:
         before = [owned for owned in self._state.checkpoints if owned[0] == cell_id and owned[1:] < key]

@@ -23,7 +23,8 @@ class _Server(Protocol):
 ServerT = TypeVar("ServerT", bound=_Server)
 
 
-def _lend(make: Callable[[], ServerT]) -> Iterator[ServerT]:
+def lend(make: Callable[[], ServerT]) -> Iterator[ServerT]:
+    """Start a server and lend it until the end; skip where its program is missing, or fail where servers are required."""
     try:
         server = make()
     except ProgramMissing as missing:
@@ -40,25 +41,25 @@ def _lend(make: Callable[[], ServerT]) -> Iterator[ServerT]:
 @pytest.fixture(scope="session")
 def mosquitto() -> Iterator[Mosquitto]:
     """A broker that all tests share: each uses a topic root and client ids of its own and never ends it."""
-    yield from _lend(Mosquitto)
+    yield from lend(Mosquitto)
 
 
 @pytest.fixture
 def own_mosquitto() -> Iterator[Mosquitto]:
     """A broker for this test alone, to stop and kill."""
-    yield from _lend(Mosquitto)
+    yield from lend(Mosquitto)
 
 
 @pytest.fixture(scope="session")
 def postgres() -> Iterator[Postgres]:
     """A PostgreSQL cluster that all tests share, and never end."""
-    yield from _lend(Postgres)
+    yield from lend(Postgres)
 
 
 @pytest.fixture
 def own_postgres() -> Iterator[Postgres]:
     """A PostgreSQL cluster for this test alone, to stop and kill; it syncs its writes."""
-    yield from _lend(lambda: Postgres(fsync=True))
+    yield from lend(lambda: Postgres(fsync=True))
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 import os
 import pwd
+import random
 import shutil
 import socket
 import time
@@ -10,9 +11,6 @@ from pathlib import Path
 from typing import Any
 
 INSTALL = "apt-get install -y mosquitto postgresql"
-
-#: The standard ports of MQTT, PostgreSQL and the service: tests never use them.
-STANDARD_PORTS = frozenset({1883, 5432, 8000, 8883})
 
 
 class ProgramMissing(Exception):
@@ -45,13 +43,19 @@ def give_away(directory: Path, user: dict[str, Any]) -> None:
 
 
 def free_port() -> int:
-    """Return a port of 127.0.0.1 on which nothing listens now."""
-    while True:
+    """Return a port of 127.0.0.1 on which nothing listens now.
+
+    It lies below the ports that systems give to outgoing connections, so that none of those takes it while its server
+    is down.
+    """
+    for port in random.sample(range(15_000, 32_000), 1000):
         with socket.socket() as listener:
-            listener.bind(("127.0.0.1", 0))
-            port = int(listener.getsockname()[1])
-        if port not in STANDARD_PORTS:
+            try:
+                listener.bind(("127.0.0.1", port))
+            except OSError:
+                continue
             return port
+    raise OSError("no free port")
 
 
 def wait_until(holds: Callable[[], bool], what: str, deadline_s: float = 20.0) -> None:

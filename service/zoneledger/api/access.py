@@ -1,9 +1,13 @@
 """What every route needs: the service, the unit that a path names, and the window that a query asks for."""
 
-from typing import Annotated
+from typing import Annotated, Any
+from urllib.parse import unquote_to_bytes
 
-from fastapi import Depends, Query, Request
+from fastapi import Depends, Path, Request
+from pydantic import BaseModel, ConfigDict, Field
+from pydantic.json_schema import SkipJsonSchema
 
+from zoneledger.api.problems import ApiError, printable
 from zoneledger.api.times import Day, Instant
 from zoneledger.application.ports import Reading
 from zoneledger.application.windows import Asked
@@ -20,19 +24,52 @@ def _service(request: Request) -> Service:
 ServiceOf = Annotated[Service, Depends(_service)]
 
 
-def _asked(
-    start: Annotated[Instant | None, Query(description="Begin of the window, included; goes with `end`")] = None,
-    end: Annotated[Instant | None, Query(description="End of the window, not included")] = None,
-    shift: Annotated[
-        str | None,
-        Query(description="A shift, by local date at its start and name", examples=["2026-11-25/early"], max_length=60),
-    ] = None,
-    day: Annotated[Day | None, Query(description="A local date of the site")] = None,
-) -> Asked:
-    return Asked(start, end, shift, day)
+UnitPath = Annotated[
+    str,
+    Path(
+        description="The unit's path: `site`, `site/line`, `site/line/cell` or `site/line/cell/zone`",
+        examples=["harbour/wing-1/cell-1"],
+    ),
+]
 
 
-AskedWindow = Annotated[Asked, Depends(_asked)]
+def check_query(request: Request) -> None:
+    """Raise ApiError for a query string that is not percent-encoded UTF-8: it would be read as something else."""
+    try:
+        unquote_to_bytes(request.scope["query_string"]).decode()
+    except UnicodeDecodeError as error:
+        raise ApiError("query_not_utf8", f"Byte {error.start} of the decoded query string is not UTF-8.") from None
+
+
+class Parameters(BaseModel):
+    """What a query string may hold; a name that is not known is an error, so that a slip of the pen is not overlooked."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+def optional(description: str, example: Any, **rules: Any) -> Any:
+    """Return a parameter that may be left out."""
+    return Field(default=None, description=description, examples=[example], **rules)
+
+
+class WindowParameters(Parameters):
+    """A window: `start` and `end`, or `shift`, or `day`."""
+
+    start: Instant | SkipJsonSchema[None] = optional(
+        "Begin of the window, included, RFC 3339 with an offset (write + as %2B); goes with `end`",
+        "2026-11-25T06:00:00Z",
+    )
+    end: Instant | SkipJsonSchema[None] = optional(
+        "End of the window, not included; at most 400 days after `start`", "2026-11-25T14:00:00Z"
+    )
+    shift: str | SkipJsonSchema[None] = optional(
+        "A shift of the unit's line, by local date at its start and name", "2026-11-25/early", max_length=60
+    )
+    day: Day | SkipJsonSchema[None] = optional("A local date of the site, midnight to midnight", "2026-11-25")
+
+    def asked(self) -> Asked:
+        """Return the window as it was asked for."""
+        return Asked(self.start, self.end, self.shift, self.day)
 
 
 def find_unit(plant: Plant, path: str) -> Unit:
@@ -45,7 +82,7 @@ def find_unit(plant: Plant, path: str) -> Unit:
             one.path for one in plant if one.path.count("/") == depth and one.path.startswith(parent if depth else "")
         ]
         names = ", ".join(below[:10]) or "none; declare the plant by PUT /v1/plant"
-        raise UnitUnknown(f"The plant model has no unit {path[:200]}. There are: {names}.")
+        raise UnitUnknown(f"The plant model has no unit {printable(path)}. There are: {names}.")
     return unit
 
 

@@ -29,7 +29,9 @@ class Fasteners(BaseModel):
     reject: int = Field(examples=[6])
     unrated: int = Field(description="made without a standard, left out of standard seconds", examples=[0])
     outside_planned: int = Field(description="made in the window, outside planned time", examples=[0])
-    unseen: int = Field(description="counted by the controller's snapshots and told by no event", examples=[0])
+    unseen: int = Field(
+        description="counted in snapshots less told by events; below 0 where more were told", examples=[0]
+    )
 
 
 class Rates(BaseModel):
@@ -117,8 +119,7 @@ def _reasons(account: Account) -> dict[str, dict[str, float]]:
 
 
 def _fasteners(account: Account) -> Fasteners:
-    names = ("made", "good", "rework", "reject", "unrated", "outside_planned")
-    return Fasteners(**{name: getattr(account, name) for name in names}, unseen=max(0, account.unseen))
+    return Fasteners(**{name: getattr(account, name) for name in Fasteners.model_fields})
 
 
 def _zone(account: Account) -> ZoneFigures:

@@ -1,21 +1,25 @@
 """Problems (RFC 9457): every error that the API answers, made in one place from one table."""
 
+import json
 import logging
-from collections.abc import Sequence
-from http import HTTPStatus
+from collections.abc import Mapping, Sequence
 from typing import Any
+from urllib.parse import quote
 
-from fastapi import FastAPI, Request
+from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
+from starlette.routing import Match
 
 from zoneledger.core.errors import PlantInvalid, ZoneledgerError
 
 log = logging.getLogger(__name__)
 
 MEDIA_TYPE = "application/problem+json"
+TYPE_PREFIX = "urn:zoneledger:problem:"
+RETRY_AFTER_S = 2
 
 #: What each error of the service is to HTTP: its status and title.
 TABLE: dict[str, tuple[int, str]] = {
@@ -25,34 +29,42 @@ TABLE: dict[str, tuple[int, str]] = {
     "version_unknown": (404, "There is no such version"),
     "window_invalid": (422, "The window is not valid"),
     "request_invalid": (422, "The request is not valid"),
+    "query_not_utf8": (400, "The query string cannot be read"),
     "body_invalid": (400, "The body cannot be read"),
     "body_too_large": (413, "The body is too large"),
     "media_type": (415, "The body's media type is not taken"),
     "route_unknown": (404, "There is no such resource"),
     "method_not_allowed": (405, "The resource does not take this method"),
     "store_unavailable": (503, "The database does not answer"),
+    "schema_mismatch": (503, "The database's schema is another version's"),
+    "not_ready": (503, "The service is not ready"),
     "internal": (500, "The service failed"),
 }
-RETRY_AFTER_S = 2
 
 
 class Fault(BaseModel):
     """One place of the request and what would be right there."""
 
-    place: str = Field(description="The parameter, header or place in the body", examples=["query/end"])
+    place: str = Field(
+        description="The parameter, the place in the body (of YAML with its line), or the check that fails",
+        examples=["query/end"],
+    )
     detail: str = Field(description="What would be right", examples=["must be given"])
 
 
 class Problem(BaseModel):
     """An error as RFC 9457 gives it, with a code for programs."""
 
-    type: str = Field(description="A URI reference that names the kind of problem", examples=["/problems/unit_unknown"])
+    type: str = Field(description="A URI that names the kind of problem", examples=[TYPE_PREFIX + "unit_unknown"])
     title: str = Field(description="The kind of problem in words", examples=["There is no such unit"])
     status: int = Field(description="The HTTP status", examples=[404])
-    detail: str = Field(description="This problem in a sentence that says what would be right")
+    detail: str = Field(
+        description="This problem in a sentence that says what would be right",
+        examples=["The plant model has no unit harbour/wing-9. There are: harbour/wing-1."],
+    )
     instance: str = Field(description="The path that was asked for", examples=["/v1/kpi/harbour"])
     code: str = Field(description="The kind of problem for programs", examples=["unit_unknown"])
-    errors: list[Fault] = Field(description="Each place that is wrong, where there are several")
+    errors: list[Fault] = Field(description="Each place that is wrong, where places can be told")
 
 
 class ApiError(ZoneledgerError):
@@ -64,18 +76,27 @@ class ApiError(ZoneledgerError):
         self.errors = list(errors)
 
 
+def printable(text: str, longest: int = 200) -> str:
+    """Return a caller's text as it may stand in a sentence."""
+    return "".join(character if character.isprintable() else "?" for character in text[:longest])
+
+
 def described(*codes: str) -> dict[int | str, dict[str, Any]]:
     """Return the OpenAPI `responses` of a route: these problems, and those that every route may answer."""
-    titles: dict[int, list[str]] = {}
-    for code in (*codes, "request_invalid", "store_unavailable", "internal"):
+    told: dict[int, list[str]] = {}
+    for code in dict.fromkeys((*codes, "query_not_utf8", "request_invalid", "store_unavailable", "internal")):
         status, title = TABLE[code]
-        if title not in titles.setdefault(status, []):
-            titles[status].append(title)
-    schema = {"$ref": "#/components/schemas/Problem"}
-    return {
-        status: {"description": "; ".join(words), "content": {MEDIA_TYPE: {"schema": schema}}}
-        for status, words in sorted(titles.items())
-    }
+        told.setdefault(status, []).append(f"`{code}`: {title}")
+    return {status: _declared(status, "; ".join(words)) for status, words in sorted(told.items())}
+
+
+def _declared(status: int, description: str) -> dict[str, Any]:
+    content = {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}}
+    declared: dict[str, Any] = {"description": description, "content": content}
+    if status == 503:
+        wait = {"type": "integer", "minimum": 1, "examples": [RETRY_AFTER_S]}
+        declared["headers"] = {"Retry-After": {"description": "seconds to wait before calling again", "schema": wait}}
+    return declared
 
 
 def _respond(
@@ -83,58 +104,78 @@ def _respond(
     code: str,
     detail: str,
     errors: Sequence[tuple[str, str]] = (),
-    headers: dict[str, str] | None = None,
-) -> JSONResponse:
+    headers: Mapping[str, str] | None = None,
+) -> Response:
     status, title = TABLE[code]
     problem = Problem(
-        type=f"/problems/{code}",
+        type=TYPE_PREFIX + code,
         title=title,
         status=status,
         detail=detail,
-        instance=request.url.path,
+        instance=quote(request.scope["path"][:500], errors="replace"),
         code=code,
-        errors=[Fault(place=place, detail=text) for place, text in errors],
+        errors=[Fault.model_construct(place=place, detail=text) for place, text in errors],
     )
-    return JSONResponse(problem.model_dump(), status, headers, media_type=MEDIA_TYPE)
+    retry = {"Retry-After": str(RETRY_AFTER_S)} if status == 503 else {}
+    # In ASCII: a caller's text, given back, may hold half a surrogate pair, which UTF-8 cannot.
+    return Response(json.dumps(problem.model_dump()), status, {**retry, **(headers or {})}, MEDIA_TYPE)
 
 
-async def _on_error(request: Request, error: Exception) -> JSONResponse:
+async def _on_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, ZoneledgerError)
     if error.code not in TABLE:
         return await _on_failure(request, error)
-    headers = {"Retry-After": str(RETRY_AFTER_S)} if error.code == "store_unavailable" else None
     if isinstance(error, PlantInvalid):
         detail = f"{len(error.errors)} places of the plant model should be mended; nothing was changed."
         return _respond(request, error.code, detail, error.errors)
-    return _respond(request, error.code, str(error), getattr(error, "errors", ()), headers)
+    return _respond(request, error.code, str(error), getattr(error, "errors", ()))
 
 
-async def _on_http_error(request: Request, error: Exception) -> JSONResponse:
+async def _on_http_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
-    headers = dict(error.headers or {})
     if error.status_code == 405:
-        allowed = headers.get("Allow") or headers.get("allow") or "another method"
-        return _respond(request, "method_not_allowed", f"{request.url.path} takes {allowed}.", headers=headers)
+        allowed = ", ".join(_methods_here(request))
+        return _respond(request, "method_not_allowed", f"This path takes {allowed}.", headers={"Allow": allowed})
     if error.status_code == 404:
-        detail = "See /openapi.json for what there is; the resources begin with /v1/ and /health/."
+        detail = "The resources begin with /v1/ and /health/; see /openapi.json for what there is."
         return _respond(request, "route_unknown", detail)
-    code = "body_invalid" if error.status_code == 400 else "internal"
-    return _respond(request, code, HTTPStatus(TABLE[code][0]).phrase)
+    return await _on_failure(request, error)
+
+
+def _methods_here(request: Request) -> list[str]:
+    """Return the methods that this path takes; the error names those of one of its routes only."""
+    scopes = {method: {**request.scope, "method": method} for method in ("GET", "POST", "PUT")}
+    routes = request.app.routes
+    return [method for method, scope in scopes.items() if any(r.matches(scope)[0] is Match.FULL for r in routes)]
 
 
 def _place(location: Sequence[Any]) -> str:
-    return "/".join(str(step)[:100] for step in location)
+    return "/".join(printable(str(step), 100) for step in location)
 
 
-async def _on_invalid(request: Request, error: Exception) -> JSONResponse:
+def _sentence(error: Mapping[str, Any]) -> str:
+    if error["type"] == "extra_forbidden":
+        return "is not a parameter of this call"
+    text = str(error["msg"]).removeprefix("Value error, ")
+    return text.replace("Input should", "should").replace("String should", "should")
+
+
+async def _on_invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
-    errors = [(_place(one["loc"]), str(one["msg"])) for one in error.errors()]
-    detail = "; ".join(f"{place}: {text}" for place, text in errors[:5])
-    return _respond(request, "request_invalid", detail, errors)
+    errors: dict[str, str] = {}
+    for one in error.errors():
+        # Of an optional parameter the second fault is that it is not absent either.
+        errors.setdefault(_place(one["loc"][:2]), _sentence(one))
+    detail = "; ".join(f"{place}: {text}" for place, text in list(errors.items())[:5])
+    return _respond(request, "request_invalid", detail, list(errors.items()))
 
 
-async def _on_failure(request: Request, error: Exception) -> JSONResponse:
-    log.error("%s %s failed", request.method, request.url.path, exc_info=error)
+async def _on_disconnect(request: Request, _: Exception) -> Response:
+    return _respond(request, "body_invalid", "The connection ended before the body did.")
+
+
+async def _on_failure(request: Request, error: Exception) -> Response:
+    log.error("%s %s failed", request.method, printable(request.scope["path"]), exc_info=error)
     return _respond(request, "internal", "The service failed on this request; its log says why.")
 
 
@@ -143,4 +184,5 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(ZoneledgerError, _on_error)
     app.add_exception_handler(HTTPException, _on_http_error)
     app.add_exception_handler(RequestValidationError, _on_invalid)
+    app.add_exception_handler(ClientDisconnect, _on_disconnect)
     app.add_exception_handler(Exception, _on_failure)

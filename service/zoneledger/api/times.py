@@ -10,6 +10,7 @@ from zoneledger.core.validation import parse_instant
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 FIRST_YEAR, LAST_YEAR = 2000, 2199
+_FIRST_US, _END_US = (parse_instant("year", f"{year}-01-01T00:00:00Z") for year in (FIRST_YEAR, LAST_YEAR + 1))
 
 
 def rfc3339(instant_us: int) -> str:
@@ -36,7 +37,7 @@ def _read_instant(value: object) -> int:
     except Refusal as refusal:
         hint = " (write + as %2B in a URL)" if " " in value else ""
         raise ValueError(f"{refusal.detail}{hint}") from None
-    if not FIRST_YEAR <= (_EPOCH + timedelta(microseconds=instant_us)).year <= LAST_YEAR:
+    if not _FIRST_US <= instant_us <= _END_US:
         raise ValueError(f"the time should lie in the years {FIRST_YEAR} to {LAST_YEAR}")
     return instant_us
 
@@ -46,7 +47,7 @@ def _read_day(value: object) -> date:
         day = date.fromisoformat(value) if isinstance(value, str) and len(value) == 10 else None
     except ValueError:
         day = None
-    if day is None or not FIRST_YEAR <= day.year <= LAST_YEAR:
+    if day is None or day.isoformat() != value or not FIRST_YEAR <= day.year <= LAST_YEAR:
         raise ValueError(f"should be a date such as 2026-11-25, in the years {FIRST_YEAR} to {LAST_YEAR}")
     return day
 

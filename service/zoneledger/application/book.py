@@ -1,15 +1,15 @@
 """Brings a cell's ledger up to its messages: appends where they follow, rewrites from their place where they are late."""
 
 import json
+from collections import deque
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass, field
 
 from zoneledger.application.keep import Kept
-from zoneledger.application.ports import Checkpoint, Head, Key, Revision, Stretch, Writing
+from zoneledger.application.ports import Checkpoint, Head, Key, Revision, SnapshotRow, Stretch, Writing
 from zoneledger.core.booking import Booked, Booking, Fastener, Limits, Place, Verdict
 from zoneledger.core.decoding import decode_value
 from zoneledger.core.messages import Event, Message
-from zoneledger.core.silence import Run
 from zoneledger.core.spans import Interval
 from zoneledger.core.validation import read_message, snapshot_from
 from zoneledger.core.verdicts import settle
@@ -50,13 +50,18 @@ def append(changes: Changes, kept: Kept) -> Booked:
     return booking.take_booked()
 
 
-def _in_order(texts: dict[Key, str], runs: dict[Key, list[Run]]) -> Iterator[Message]:
-    for key in sorted(texts.keys() | runs.keys()):
-        if key in texts:
-            yield read_message(decode_value(texts[key]))
-        for run in runs.get(key, []):
-            for at_us in sorted({run.first_us, run.last_us}):
-                yield snapshot_from(run.body, *key, at_us)
+def _in_order(events: list[tuple[Key, str]], snapshots: list[SnapshotRow]) -> Iterator[Message]:
+    """Merge events and snapshots, each in order: a snapshot comes after the event of its key."""
+    rest = deque(snapshots)
+    for key, text in events:
+        while rest and (rest[0].boot, rest[0].seq) < key:
+            yield _snapshot(rest.popleft())
+        yield read_message(decode_value(text))
+    yield from map(_snapshot, rest)
+
+
+def _snapshot(row: SnapshotRow) -> Message:
+    return snapshot_from(row.body, row.boot, row.seq, row.at_us)
 
 
 async def stored_messages(writing: Writing, cell_id: int, after: Key | None) -> AsyncIterator[Message]:
@@ -65,7 +70,7 @@ async def stored_messages(writing: Writing, cell_id: int, after: Key | None) -> 
     while True:
         events = await writing.events_after(cell_id, reached, EVENTS_AT_ONCE)
         last = events[-1][0] if len(events) == EVENTS_AT_ONCE else None
-        for message in _in_order(dict(events), await writing.runs_between(cell_id, reached, last)):
+        for message in _in_order(events, await writing.snapshots_between(cell_id, reached, last)):
             yield message
         if last is None:
             return

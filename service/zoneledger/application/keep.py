@@ -1,30 +1,34 @@
-"""Keeps accepted messages of a cell once each: events by their key, snapshots as evidence of silence."""
+"""Keeps accepted messages of a cell once each: events by their key, snapshots by their place, instant and content."""
 
 from dataclasses import dataclass, field
 
 from zoneledger.application.accept import Accepted, Sorted
-from zoneledger.application.ports import EventRow, Head, Key, Writing
+from zoneledger.application.ports import EventRow, Head, Key, SnapshotRow, Writing
 from zoneledger.core.booking import Booking, Place
 from zoneledger.core.decoding import Refusal, decode_value
 from zoneledger.core.messages import Event, Message, Snapshot
-from zoneledger.core.silence import Run, merge_runs
 from zoneledger.core.validation import content_of, snapshot_body
 
 
 @dataclass(slots=True)
 class Kept:
-    """What is new of a cell: its messages in the contract's order, event rows, and the runs of snapshots as they are now."""
+    """What is new of a cell: its messages in the contract's order, and the rows to store."""
 
     head: Head
     booking: Booking
     messages: list[tuple[tuple[int, int, int, int, str], Message]] = field(default_factory=list)
     rows: list[EventRow] = field(default_factory=list)
-    runs: dict[Key, list[Run]] = field(default_factory=dict)
+    snapshots: list[SnapshotRow] = field(default_factory=list)
 
     @property
     def places(self) -> tuple[Place, Place]:
         """The first and the last place of what is new."""
         return Place(*self.messages[0][0][:3]), Place(*self.messages[-1][0][:3])
+
+    def may_be_known(self, row: SnapshotRow) -> bool:
+        """Whether a snapshot is not after all that was booked, so that it may be stored already."""
+        place = self.booking.place
+        return place is not None and (row.boot, row.seq, 1, row.at_us) <= (*place, self.booking.at_us)
 
     @property
     def follows(self) -> bool:
@@ -76,18 +80,20 @@ def _keep_event(group: Sorted, kept: Kept, one: Accepted) -> None:
 
 
 async def _keep_snapshots(writing: Writing, kept: Kept, accepted: list[Accepted]) -> None:
-    keys = {(one.message.boot, one.message.seq) for one in accepted}
-    known = sorted(key for key in keys if _known_key(key, kept.booking.place))
-    runs = await writing.runs_at(kept.head.cell_id, known)
-    for one in accepted:
-        message, body = one.message, snapshot_body(one.element.value)
-        key = message.boot, message.seq
-        merged = merge_runs(runs.get(key, []), message.at_us, body)
-        if merged is None:
+    rows = [
+        SnapshotRow(kept.head.cell_id, m.boot, m.seq, m.at_us, snapshot_body(one.element.value))
+        for one in accepted
+        for m in (one.message,)
+    ]
+    known = sorted({row[1:4] for row in rows if kept.may_be_known(row)})
+    stored = await writing.snapshots_at(kept.head.cell_id, known)
+    for row, one in zip(rows, accepted, strict=True):
+        if row in stored:
             one.receipt.duplicate += 1
             continue
-        runs[key] = kept.runs[key] = merged
-        kept.messages.append(((*key, 1, message.at_us, body), message))
+        stored.add(row)
+        kept.snapshots.append(row)
+        kept.messages.append(((row.boot, row.seq, 1, row.at_us, row.body), one.message))
         one.receipt.stored += 1
 
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 from typing import Generic, NamedTuple, Protocol, TypeVar
 
 from zoneledger.core.booking import Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
-from zoneledger.core.silence import Run
 from zoneledger.core.spans import Interval
 
 RowT = TypeVar("RowT")
@@ -41,6 +40,16 @@ class EventRow(NamedTuple):
     at_us: int
     arrived_us: int
     type: str
+    body: str
+
+
+class SnapshotRow(NamedTuple):
+    """A snapshot as stored: its content as canonical JSON, without place and instant."""
+
+    cell_id: int
+    boot: int
+    seq: int
+    at_us: int
     body: str
 
 
@@ -176,14 +185,14 @@ class Writing(Reading, Protocol):
     async def events_after(self, cell_id: int, key: Key | None, limit: int) -> list[tuple[Key, str]]:
         """Return the next events in the order, as (key, text)."""
 
-    async def runs_at(self, cell_id: int, keys: Sequence[Key]) -> dict[Key, list[Run]]:
-        """Return the runs of snapshots at those keys that have any."""
+    async def snapshots_at(self, cell_id: int, places: Sequence[tuple[int, int, int]]) -> set[SnapshotRow]:
+        """Return the snapshots stored at those (boot, seq, at_us)."""
 
-    async def runs_between(self, cell_id: int, first: Key | None, before: Key | None) -> dict[Key, list[Run]]:
-        """Return the runs of snapshots from key `first` on to before `before` (None: no bound)."""
+    async def snapshots_between(self, cell_id: int, first: Key | None, before: Key | None) -> list[SnapshotRow]:
+        """Return the snapshots from key `first` on to before `before` (None: no bound), by place, instant and content."""
 
-    async def put_runs(self, runs: dict[tuple[int, Key], list[Run]]) -> None:
-        """Replace the runs at (cell_id, key)."""
+    async def add_snapshots(self, rows: Sequence[SnapshotRow]) -> None:
+        """Keep new snapshots."""
 
     async def checkpoint_before(self, cell_id: int, key: Key) -> Checkpoint | None:
         """Return the last checkpoint before a key."""

@@ -31,7 +31,7 @@ async def _keep_all(writing: Writing, group: Sorted, heads: dict[str, Head], lim
         head = heads[cell]
         kept.append(await keep(writing, group, head, book.load(head.booking, limits), accepted))
     await writing.add_events([row for one in kept for row in one.rows])
-    await writing.put_runs({(one.head.cell_id, key): runs for one in kept for key, runs in one.runs.items()})
+    await writing.add_snapshots([row for one in kept for row in one.snapshots])
     return [one for one in kept if one.messages]
 
 
@@ -95,6 +95,7 @@ class Recorder:
         self._limits = limits
         self._waiting: deque[_Waiting] = deque()
         self._wake = asyncio.Event()
+        self._stopped = False
 
     async def record(self, delivery: Delivery) -> Receipt:
         """Hand in one delivery and return its receipt after the commit; raise StoreUnavailable if nothing was kept."""
@@ -103,6 +104,9 @@ class Recorder:
     def hand_in(self, delivery: Delivery) -> "asyncio.Future[Receipt]":
         """Hand in one delivery; the future ends after the commit."""
         future: asyncio.Future[Receipt] = asyncio.get_running_loop().create_future()
+        if self._stopped:
+            future.set_exception(StoreUnavailable("the service is stopping"))
+            return future
         self._waiting.append((delivery, future))
         self._wake.set()
         return future
@@ -118,6 +122,7 @@ class Recorder:
                 group = self._take_group()
                 await self._record(group)
         finally:
+            self._stopped = True
             for _, future in (*group, *self._waiting):
                 if not future.done():
                     future.set_exception(StoreUnavailable("the service is stopping"))
@@ -165,7 +170,13 @@ class Recorder:
             raise
         except Exception:
             log.exception("a delivery for %s cannot be recorded and is refused", delivery.cell)
+        try:
             return await self._refuse(delivery)
+        except StoreUnavailable:
+            raise
+        except Exception as error:
+            log.exception("a delivery for %s cannot even be refused; nothing of it is kept", delivery.cell)
+            raise StoreUnavailable(f"nothing kept: {type(error).__name__}") from error
 
     async def _commit(self, deliveries: list[Delivery]) -> list[Receipt]:
         async with self._store.writing() as writing:

@@ -4,11 +4,13 @@ from zoneledger.application.ledger import read_spans
 from zoneledger.application.ports import Reading
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
+from zoneledger.core.calendar import DAY_US
 from zoneledger.core.errors import WindowInvalid
 from zoneledger.core.plant import Unit
 from zoneledger.core.spans import Span, fill
 
 MAX_SPANS = 20_000
+MAX_DAYS = 31
 
 
 async def read_timeline(
@@ -16,8 +18,10 @@ async def read_timeline(
 ) -> dict[str, list[Span]]:
     """Return the spans that partition the window up to now, by unit path: a zone's, a cell's with its zones', or all cells'.
 
-    Raises WindowInvalid where there are more than 20,000.
+    Raises WindowInvalid where there are more than 20,000, or the window is longer than 31 days.
     """
+    if window.end_us - window.start_us > MAX_DAYS * DAY_US:
+        raise WindowInvalid(f"A timeline is at most {MAX_DAYS} days long; ask for several.")
     until_us = max(window.start_us, min(window.end_us, now_us))
     spans = await read_spans(
         reading, [cell.path for cell in unit.cells], window.start_us, window.end_us, now_us, limits

@@ -166,8 +166,7 @@ def split_members(text: str) -> dict[str, Element] | None:
     Raises Refusal `not_json` or `too_deep`. Of a name that stands twice there is no telling which is meant: None.
     """
     start = _skip(text, 0)
-    value, end = _decode_at(text, start)
-    _expect_end(text, end)
+    value = decode_value(text)
     if not isinstance(value, dict) or isinstance(value, RepeatedFields):
         return None
     members: dict[str, Element] = {}

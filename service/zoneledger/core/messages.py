@@ -91,6 +91,7 @@ class VerdictGiven(Event):
     panel: str
     position: str
     result: str
+    zone: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +99,7 @@ class UnknownEvent(Event):
     """An event of a type that this version does not know: it has its place, and no other effect."""
 
     type: str
+    zone: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

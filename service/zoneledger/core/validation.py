@@ -159,10 +159,9 @@ def _read_wait(f: Fields, boot: int, seq: int, at_us: int) -> m.Event:
 
 
 def _read_verdict(f: Fields, boot: int, seq: int, at_us: int) -> m.Event:
-    _may(f, "zone", _zone)
     _may(f, "by", _identifier)
     panel, position = _need(f, "panel", _identifier), _need(f, "position", _identifier)
-    return m.VerdictGiven(boot, seq, at_us, panel, position, _need(f, "result", _result))
+    return m.VerdictGiven(boot, seq, at_us, panel, position, _need(f, "result", _result), _may(f, "zone", _zone))
 
 
 def _zone_report(name: str, value: Any) -> m.ZoneReport:
@@ -243,8 +242,7 @@ def read_message(value: Any) -> m.Message:
     reader = _READERS.get(kind)
     if reader is not None:
         return reader(value, boot, seq, at_us)
-    _may(value, "zone", _zone)
-    return m.UnknownEvent(boot, seq, at_us, kind)
+    return m.UnknownEvent(boot, seq, at_us, kind, _may(value, "zone", _zone))
 
 
 def content_of(value: Fields) -> dict[str, Any]:

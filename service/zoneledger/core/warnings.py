@@ -43,8 +43,11 @@ def warnings_of(level: str, account: Account, figures: Figures, unrated: Set[Kin
     if account.outside_planned:
         text = f"{account.outside_planned} fasteners were made outside planned time and are not counted in the figures."
         found.append(Warning("outside_planned", text))
-    if account.unseen:
+    if account.unseen > 0:
         text = f"The controller counts {account.unseen} fasteners more than were received; output and quality are understated."
+        found.append(Warning("unseen", text))
+    if account.unseen < 0:
+        text = f"The controller counts {-account.unseen} fasteners fewer than were received; output may be overstated."
         found.append(Warning("unseen", text))
     if level == "zone":
         text = "A zone that waits for the head while its twin runs has lost nothing; ask the cell for OEE."

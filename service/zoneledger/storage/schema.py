@@ -41,9 +41,9 @@ def _check_not_newer(connection: Connection) -> None:
 
 
 def _move(connection: Connection, revision: str) -> None:
-    _check_not_newer(connection)
     if connection.dialect.name == "postgresql":
         connection.exec_driver_sql("SELECT pg_advisory_xact_lock(7301982)")
+    _check_not_newer(connection)
     if revision == "base":
         command.downgrade(_config(connection), revision)
     else:

@@ -75,17 +75,16 @@ events = Table(
     UniqueConstraint("cell_id", "boot", "seq"),
 )
 
-runs = Table(
-    "runs",
+snapshots = Table(
+    "snapshots",
     metadata,
     Column("id", _Number, primary_key=True),
     _cell(),
     Column("boot", BigInteger, nullable=False),
     Column("seq", BigInteger, nullable=False),
-    _us("first_us"),
-    _us("last_us"),
+    _us("at_us"),
     _text("body"),
-    Index(None, "cell_id", "boot", "seq"),
+    Index(None, "cell_id", "boot", "seq", "at_us"),
 )
 
 checkpoints = Table(

@@ -5,26 +5,19 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from sqlalchemy import Row, Text, bindparam, delete, func, insert, select, text, tuple_, update
+from sqlalchemy import BigInteger, Text, bindparam, delete, func, insert, select, text, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 
-from zoneledger.application.ports import Checkpoint, EventRow, Head, Key, RefusedRow, Revision, Stretch
+from zoneledger.application.ports import Checkpoint, EventRow, Head, Key, RefusedRow, Revision, SnapshotRow, Stretch
 from zoneledger.core.booking import Booked, Fastener, Verdict
-from zoneledger.core.silence import Run
 from zoneledger.storage import tables as t
 from zoneledger.storage.ledger import FASTENER_COLUMNS, VERDICT_COLUMNS, delete_rows, insert_rows, read_stretch
 from zoneledger.storage.lists import KEY, Columns, rows_of
 from zoneledger.storage.reading import SqlReading, head_of
 
+SNAPSHOT_COLUMNS = [t.snapshots.c[name] for name in SnapshotRow._fields]
+_INSTANT: Columns = {**KEY, "at_us": BigInteger}
 _POSITION: Columns = {"panel": Text, "position": Text}
-
-
-def _by_key(rows: Iterable[Row[Any]]) -> dict[Key, list[Run]]:
-    """Return runs by key in their order, which is not left to a database's collation."""
-    found: dict[Key, list[Run]] = {}
-    for row in sorted(rows, key=lambda row: (row.first_us, row.body)):
-        found.setdefault((row.boot, row.seq), []).append(Run(row.first_us, row.last_us, row.body))
-    return found
 
 
 class SqlWriting(SqlReading):
@@ -80,34 +73,23 @@ class SqlWriting(SqlReading):
             query = query.where(tuple_(e.boot, e.seq) > key)
         return [((boot, seq), body) for boot, seq, body in await self._rows(query)]
 
-    async def runs_at(self, cell_id: int, keys: Sequence[Key]) -> dict[Key, list[Run]]:
-        r, listed = t.runs.c, rows_of(self._connection, KEY, keys)
-        query = select(t.runs).where(r.cell_id == cell_id, tuple_(r.boot, r.seq).in_(listed))
-        return _by_key(await self._rows(query))
+    async def snapshots_at(self, cell_id: int, places: Sequence[tuple[int, int, int]]) -> set[SnapshotRow]:
+        s, listed = t.snapshots.c, rows_of(self._connection, _INSTANT, places)
+        query = select(*SNAPSHOT_COLUMNS).where(s.cell_id == cell_id, tuple_(s.boot, s.seq, s.at_us).in_(listed))
+        return {SnapshotRow(*row) for row in await self._rows(query)}
 
-    async def runs_between(self, cell_id: int, first: Key | None, before: Key | None) -> dict[Key, list[Run]]:
-        r = t.runs.c
-        query = select(t.runs).where(r.cell_id == cell_id)
+    async def snapshots_between(self, cell_id: int, first: Key | None, before: Key | None) -> list[SnapshotRow]:
+        s = t.snapshots.c
+        query = select(*SNAPSHOT_COLUMNS).where(s.cell_id == cell_id)
         if first is not None:
-            query = query.where(tuple_(r.boot, r.seq) >= first)
+            query = query.where(tuple_(s.boot, s.seq) >= first)
         if before is not None:
-            query = query.where(tuple_(r.boot, r.seq) < before)
-        return _by_key(await self._rows(query))
+            query = query.where(tuple_(s.boot, s.seq) < before)
+        return sorted(SnapshotRow(*row) for row in await self._rows(query))
 
-    async def put_runs(self, runs: dict[tuple[int, Key], list[Run]]) -> None:
-        r = t.runs.c
-        if not runs:
-            return
-        gone = [{"in_cell": cell_id, "in_boot": key[0], "in_seq": key[1]} for cell_id, key in runs]
-        at = (r.cell_id == bindparam("in_cell"), r.boot == bindparam("in_boot"), r.seq == bindparam("in_seq"))
-        await self._connection.execute(delete(t.runs).where(*at), gone)
-        rows = [
-            {"cell_id": cell_id, "boot": boot, "seq": seq, **run._asdict()}
-            for (cell_id, (boot, seq)), kept in runs.items()
-            for run in kept
-        ]
+    async def add_snapshots(self, rows: Sequence[SnapshotRow]) -> None:
         if rows:
-            await self._connection.execute(insert(t.runs), rows)
+            await self._connection.execute(insert(t.snapshots), [row._asdict() for row in rows])
 
     async def checkpoint_before(self, cell_id: int, key: Key) -> Checkpoint | None:
         c = t.checkpoints.c

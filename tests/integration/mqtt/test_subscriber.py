@@ -61,6 +61,7 @@ async def test_a_cells_link_is_heard_up_down_and_by_its_last_will(
         assert DOWN not in _links(intake, OTHER_CELL)
         await cells.link_down(OTHER_CELL)
         await until(lambda: DOWN in _links(intake, OTHER_CELL), "down")
+    assert _links(intake) == [UP, DOWN]
     assert {one.origin for one in intake.kept} == {f"{root}/{CELL}/link", f"{root}/{OTHER_CELL}/link"}
 
 

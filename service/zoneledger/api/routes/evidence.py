@@ -3,10 +3,11 @@
 from collections.abc import Awaitable, Callable
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Query
+from fastapi import APIRouter, Query
 from pydantic import BaseModel, Field
+from pydantic.json_schema import SkipJsonSchema
 
-from zoneledger.api.access import ServiceOf, find_unit
+from zoneledger.api.access import Parameters, ServiceOf, find_unit, optional
 from zoneledger.api.problems import described
 from zoneledger.api.times import Time, rfc3339, rfc3339_or_none
 from zoneledger.application.ports import Listed, Reading, RowT
@@ -15,13 +16,14 @@ from zoneledger.core.booking import Discrepancy, Gap
 
 router = APIRouter(tags=["evidence"])
 
-MAX_ID = 2**63 - 1
+MAX_ID = 2**53 - 1
+_NO_CONTROLS = r"^[^\x00-\x1f\x7f-\x9f]*$"
 
 
 class RefusedAnswer(BaseModel):
     """A message that was refused: kept, never booked."""
 
-    id: int
+    id: int = Field(description="its number in this list", examples=[17])
     cell: str = Field(
         description="the cell's path as the topic or the request named it", examples=["harbour/wing-1/cell-9"]
     )
@@ -77,31 +79,40 @@ class DiscrepanciesPage(BaseModel):
     next: int | None = Field(description="give it as `after` for the next page; null on the last")
 
 
-class Page(BaseModel):
+class PageParameters(Parameters):
     """Which rows a list gives."""
 
-    unit: str | None
-    after: int
-    limit: int
+    unit: str | SkipJsonSchema[None] = optional(
+        "Only of the cells of this unit", "harbour/wing-1/cell-1", max_length=200
+    )
+    after: int = Field(
+        default=0, ge=0, le=MAX_ID, description="Only rows after this id: `next` of the page before", examples=[0]
+    )
+    limit: int = Field(default=100, ge=1, le=1000, description="At most so many rows", examples=[100])
 
-    def next_of(self, rows: list[Listed[RowT]]) -> int | None:
-        """Return where the next page begins, None if these rows are the last."""
-        return rows[-1].id if len(rows) == self.limit else None
-
-
-def _page(
-    unit: Annotated[str | None, Query(description="Only of the cells of this unit", max_length=200)] = None,
-    after: Annotated[int, Query(ge=0, le=MAX_ID, description="Only rows after this id")] = 0,
-    limit: Annotated[int, Query(ge=1, le=1000, description="At most so many rows")] = 100,
-) -> Page:
-    return Page(unit=unit, after=after, limit=limit)
+    def cut(self, rows: list[Listed[RowT]]) -> tuple[list[Listed[RowT]], int | None]:
+        """Return the page of rows, of which one more than the limit was read, and where the next begins (None: nowhere)."""
+        page = rows[: self.limit]
+        return page, page[-1].id if len(rows) > self.limit else None
 
 
-PageOf = Annotated[Page, Depends(_page)]
+class RefusedParameters(PageParameters):
+    """Which refused messages are given: fewer at once, as each holds up to 256 KiB."""
+
+    unit: str | SkipJsonSchema[None] = optional(
+        "Only what was sent as this cell, named by the plant model or not",
+        "harbour/wing-1/cell-9",
+        max_length=500,
+        pattern=_NO_CONTROLS,
+    )
+    limit: int = Field(default=50, ge=1, le=100, description="At most so many rows", examples=[50])
+
+
+PageOf = Annotated[PageParameters, Query()]
 
 
 async def _rows(
-    service: Service, page: Page, read: Callable[[Reading, list[str]], Awaitable[list[Listed[RowT]]]]
+    service: Service, page: PageParameters, read: Callable[[Reading, list[str]], Awaitable[list[Listed[RowT]]]]
 ) -> list[Listed[RowT]]:
     """Read a page of the rows of a unit's cells, or of every cell of the plant."""
     async with service.store.reading() as reading:
@@ -111,13 +122,10 @@ async def _rows(
 
 
 @router.get("/v1/refused", responses=described())
-async def get_refused(
-    service: ServiceOf,
-    page: PageOf,
-) -> RefusedPage:
+async def get_refused(service: ServiceOf, page: Annotated[RefusedParameters, Query()]) -> RefusedPage:
     """Messages that were refused, in the order in which they came; `unit` is a cell's path here, of the plant or not."""
     async with service.store.reading() as reading:
-        rows = await reading.refused(page.unit, page.after, page.limit)
+        rows, following = page.cut(await reading.refused(page.unit, page.after, page.limit + 1))
     answers = [
         RefusedAnswer(
             id=row.id,
@@ -132,7 +140,7 @@ async def get_refused(
         )
         for row in rows
     ]
-    return RefusedPage(refused=answers, next=page.next_of(rows))
+    return RefusedPage(refused=answers, next=following)
 
 
 def _gap(row: Listed[Gap]) -> GapAnswer:
@@ -166,12 +174,16 @@ def _discrepancy(row: Listed[Discrepancy]) -> DiscrepancyAnswer:
 @router.get("/v1/gaps", responses=described("unit_unknown"))
 async def get_gaps(service: ServiceOf, page: PageOf) -> GapsPage:
     """Events that are missing now; a gap closes by itself when its events arrive."""
-    rows = await _rows(service, page, lambda reading, cells: reading.gaps(cells, page.after, page.limit))
-    return GapsPage(gaps=[_gap(row) for row in rows], next=page.next_of(rows))
+    rows, following = page.cut(
+        await _rows(service, page, lambda reading, cells: reading.gaps(cells, page.after, page.limit + 1))
+    )
+    return GapsPage(gaps=[_gap(row) for row in rows], next=following)
 
 
 @router.get("/v1/discrepancies", responses=described("unit_unknown"))
 async def get_discrepancies(service: ServiceOf, page: PageOf) -> DiscrepanciesPage:
     """Where controllers contradict themselves, for whoever programs them."""
-    rows = await _rows(service, page, lambda reading, cells: reading.discrepancies(cells, page.after, page.limit))
-    return DiscrepanciesPage(discrepancies=[_discrepancy(row) for row in rows], next=page.next_of(rows))
+    rows, following = page.cut(
+        await _rows(service, page, lambda reading, cells: reading.discrepancies(cells, page.after, page.limit + 1))
+    )
+    return DiscrepanciesPage(discrepancies=[_discrepancy(row) for row in rows], next=following)

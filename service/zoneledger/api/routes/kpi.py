@@ -2,9 +2,10 @@
 
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Path, Query
+from fastapi import APIRouter, Query
+from pydantic.json_schema import SkipJsonSchema
 
-from zoneledger.api.access import AskedWindow, ServiceOf, unit_of
+from zoneledger.api.access import ServiceOf, UnitPath, WindowParameters, optional, unit_of
 from zoneledger.api.kpi_answers import KpiAnswer, SeriesAnswer, answer_of
 from zoneledger.api.problems import described
 from zoneledger.application.kpi import read_kpis
@@ -12,16 +13,21 @@ from zoneledger.application.windows import series_of, window_of
 
 router = APIRouter(tags=["figures"])
 
-UnitPath = Annotated[str, Path(description="The unit's path", examples=["harbour/wing-1/cell-1"])]
-By = Literal["hour", "shift", "day", "week", "month"]
+
+class KpiParameters(WindowParameters):
+    """A window, and whether it is split."""
+
+    by: Literal["hour", "shift", "day", "week", "month"] | SkipJsonSchema[None] = optional(
+        "Give a series: the window split at the site's hours, days, ISO weeks or months, or the shifts that begin in it",
+        "shift",
+    )
 
 
 @router.get("/v1/kpi/{unit:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid"))
 async def get_kpi(
     service: ServiceOf,
     unit: UnitPath,
-    asked: AskedWindow,
-    by: Annotated[By | None, Query(description="Give a series: the window split into these")] = None,
+    parameters: Annotated[KpiParameters, Query()],
 ) -> KpiAnswer | SeriesAnswer:
     """OEE with its factors, times, fasteners, rates and utilisation of a site, line, cell or zone over one window, or a series.
 
@@ -29,7 +35,7 @@ async def get_kpi(
     """
     async with service.store.reading() as reading:
         found = await unit_of(service, reading, unit)
-        window = window_of(found, asked)
+        window, by = window_of(found, parameters.asked()), parameters.by
         windows = [window] if by is None else series_of(found, window, by)
         kpis = await read_kpis(reading, found, windows, service.now_us(), service.limits)
     answers = [answer_of(kpi) for kpi in kpis]

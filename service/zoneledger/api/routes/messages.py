@@ -4,10 +4,11 @@ from fastapi import APIRouter, Request
 from pydantic import BaseModel, Field
 
 from zoneledger.api.access import ServiceOf
-from zoneledger.api.bodies import read_body
-from zoneledger.api.problems import ApiError, described
+from zoneledger.api.bodies import JSON, media_type, read_body
+from zoneledger.api.message_bodies import MAX_CELL, read_message_body
+from zoneledger.api.problems import described
 from zoneledger.application.intake import Delivery, Receipt
-from zoneledger.core.decoding import MAX_MESSAGES, MAX_PAYLOAD_BYTES, Refusal, decode_text, split_members
+from zoneledger.core.decoding import MAX_MESSAGES, MAX_PAYLOAD_BYTES
 
 router = APIRouter(tags=["messages"])
 
@@ -35,10 +36,12 @@ _BODY = {
             "schema": {
                 "type": "object",
                 "required": ["cell", "messages"],
+                "additionalProperties": False,
                 "properties": {
                     "cell": {
                         "type": "string",
-                        "maxLength": 200,
+                        "minLength": 1,
+                        "maxLength": MAX_CELL,
                         "description": "the cell's path",
                         "examples": ["harbour/wing-1/cell-1"],
                     },
@@ -46,7 +49,7 @@ _BODY = {
                         "type": "array",
                         "maxItems": MAX_MESSAGES,
                         "description": "messages of the contract, version 1; see docs/contract.md",
-                        "items": {"type": "object"},
+                        "items": {"description": "one message; what breaks the contract is refused by itself"},
                     },
                 },
             },
@@ -70,33 +73,6 @@ _BODY = {
 }
 
 
-def _messages_text(text: str) -> tuple[str, str]:
-    """Return the cell and the text of the array of messages; the messages' own text stays as it came."""
-    try:
-        members = split_members(text)
-    except Refusal as refusal:
-        raise ApiError("body_invalid", f"The body should be JSON: {refusal.detail}.") from None
-    if members is None or set(members) != {"cell", "messages"}:
-        raise ApiError(
-            "request_invalid", 'The body should be an object {"cell": ..., "messages": [...]}, each given once.'
-        )
-    cell, messages = members["cell"], members["messages"]
-    if not isinstance(cell.value, str) or len(cell.value) > 200 or not _is_plain(cell.value):
-        raise ApiError(
-            "request_invalid", "cell should be a path such as harbour/wing-1/cell-1.", [("body/cell", "a path")]
-        )
-    if not isinstance(messages.value, list):
-        raise ApiError("request_invalid", "messages should be an array.", [("body/messages", "an array")])
-    if len(messages.value) > MAX_MESSAGES:
-        detail = f"messages should have at most {MAX_MESSAGES} entries; send the rest in another request."
-        raise ApiError("request_invalid", detail, [("body/messages", f"at most {MAX_MESSAGES} entries")])
-    return cell.value, messages.text
-
-
-def _is_plain(cell: str) -> bool:
-    return cell.isprintable()
-
-
 def _answer(receipt: Receipt) -> ReceiptAnswer:
     refused = [RefusedAnswer(index=one.index, reason=one.reason, detail=one.detail) for one in receipt.refused]
     return ReceiptAnswer(stored=receipt.stored, duplicate=receipt.duplicate, refused=refused)
@@ -105,19 +81,14 @@ def _answer(receipt: Receipt) -> ReceiptAnswer:
 @router.post(
     "/v1/messages",
     openapi_extra={"requestBody": _BODY},
-    responses=described("body_invalid", "body_too_large"),
+    responses=described("body_invalid", "body_too_large", "media_type"),
 )
 async def post_messages(service: ServiceOf, request: Request) -> ReceiptAnswer:
     """Hand in messages of one cell, for backfill, tests and simulators; answers after they are stored and booked.
 
     A message that breaks the contract, or comes from a cell or zone that the plant model does not name, is refused: kept
-    and listed, never booked. It costs the others nothing.
+    and listed, never booked. It costs the others nothing. A body has at most 256 KiB.
     """
-    body = await read_body(request, MAX_PAYLOAD_BYTES)
-    try:
-        text = decode_text(body)
-    except Refusal as refusal:
-        raise ApiError("body_invalid", f"The body should be UTF-8: {refusal.detail}.") from None
-    cell, messages = _messages_text(text)
-    receipt = await service.recorder.record(Delivery(cell, messages.encode(), "http"))
-    return _answer(receipt)
+    media_type(request, (JSON,))
+    cell, messages = read_message_body(await read_body(request, MAX_PAYLOAD_BYTES))
+    return _answer(await service.recorder.record(Delivery(cell, messages, "http")))

@@ -8,10 +8,11 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request
 from fastapi.responses import Response
 from pydantic import BaseModel, Field
+from pydantic.json_schema import SkipJsonSchema
 from ruamel.yaml import YAML
 
-from zoneledger.api.access import ServiceOf
-from zoneledger.api.bodies import read_body
+from zoneledger.api.access import Parameters, ServiceOf, optional
+from zoneledger.api.bodies import JSON, media_type, read_body
 from zoneledger.api.problems import ApiError, described
 from zoneledger.api.times import Time, rfc3339
 from zoneledger.plant_document import EXAMPLE, PlantDocument, canonical_json, read_json, read_yaml
@@ -22,21 +23,27 @@ MAX_PLANT_BYTES = 1024 * 1024
 YAML_TYPES = ("application/yaml", "application/x-yaml", "text/yaml")
 
 
+class VersionParameters(Parameters):
+    """Which version is meant."""
+
+    version: int | SkipJsonSchema[None] = optional("A version, the present one unless told", 3, ge=1, le=2**31 - 1)
+
+
 class DeclaredAnswer(BaseModel):
     """The version that a declared plant model has; the same model again keeps its version."""
 
-    version: int = Field(examples=[3])
-    applied: Time
+    version: int = Field(description="the version, from 1", examples=[3])
+    applied: Time = Field(description="when this version was declared")
 
 
 _SCHEMA = PlantDocument.model_json_schema(ref_template="#/components/schemas/{model}")
 DEFINITIONS: dict[str, Any] = _SCHEMA.pop("$defs", {}) | {"PlantDocument": _SCHEMA}
 _DOCUMENT = {"schema": {"$ref": "#/components/schemas/PlantDocument"}, "example": EXAMPLE}
-_CONTENT = {"application/json": _DOCUMENT, "application/yaml": {"schema": {"type": "string"}}}
-
-
-def _media_type(request: Request) -> str:
-    return request.headers.get("content-type", "application/json").partition(";")[0].strip().lower()
+_CONTENT = {JSON: _DOCUMENT, "application/yaml": _DOCUMENT}
+_VERSION = {
+    "description": "the version of this plant model",
+    "schema": {"type": "integer", "minimum": 0, "examples": [3]},
+}
 
 
 @router.put(
@@ -50,13 +57,15 @@ async def put_plant(service: ServiceOf, request: Request) -> DeclaredAnswer:
     Every version is kept. The same model again changes nothing. Figures of the past change only from the dates on that the
     changed shifts and standards are valid from; their revision rises.
     """
-    kind = _media_type(request)
-    if kind != "application/json" and kind not in YAML_TYPES:
-        raise ApiError("media_type", "The plant model should be application/json or application/yaml.")
+    kind = media_type(request, (JSON, *YAML_TYPES))
     body = await read_body(request, MAX_PLANT_BYTES)
-    document = await asyncio.to_thread(read_json if kind == "application/json" else read_yaml, body)
+    document = await asyncio.to_thread(read_json if kind == JSON else _read_yaml, body)
     declared = await service.plants.declare(service.store, canonical_json(document), service.now_us())
     return DeclaredAnswer(version=declared.version, applied=rfc3339(declared.applied_us))
+
+
+def _read_yaml(body: bytes) -> PlantDocument:
+    return read_yaml(body, "document")
 
 
 def _as_yaml(document: str) -> str:
@@ -65,27 +74,37 @@ def _as_yaml(document: str) -> str:
     return stream.getvalue()
 
 
+def _asks_for_yaml(accept: str) -> bool:
+    """Tell whether YAML comes before JSON in an Accept header; weights are not looked at."""
+    named = [part.partition(";")[0].strip().lower() for part in accept.split(",")]
+    known = [name for name in named if name in (JSON, *YAML_TYPES)]
+    return bool(known) and known[0] != JSON
+
+
 @router.get(
     "/v1/plant",
     response_class=Response,
-    responses={**described("version_unknown"), 200: {"description": "The plant model", "content": _CONTENT}},
+    responses={
+        **described("version_unknown"),
+        200: {"description": "The plant model", "content": _CONTENT, "headers": {"Zoneledger-Plant-Version": _VERSION}},
+    },
 )
 async def get_plant(
     service: ServiceOf,
     request: Request,
-    version: Annotated[
-        int | None, Query(ge=0, le=2**31 - 1, description="A version, the present one unless told")
-    ] = None,
+    parameters: Annotated[VersionParameters, Query()],
 ) -> Response:
     """The plant model as it was declared; YAML where the Accept header asks for application/yaml.
 
     The header `Zoneledger-Plant-Version` tells its version, 0 before any was declared.
     """
     async with service.store.reading() as reading:
-        found = await service.plants.version(reading, version)
+        found = await service.plants.version(reading, parameters.version)
+        last = await reading.plant_version()
     if found is None:
-        raise ApiError("version_unknown", f"There is no version {version} of the plant model.")
-    headers = {"Zoneledger-Plant-Version": str(found.version)}
-    if "yaml" in request.headers.get("accept", ""):
+        detail = f"There is no version {parameters.version} of the plant model; the last one is {last}."
+        raise ApiError("version_unknown", detail)
+    headers = {"Zoneledger-Plant-Version": str(found.version), "Vary": "Accept"}
+    if _asks_for_yaml(request.headers.get("accept", "")):
         return Response(_as_yaml(found.document), headers=headers, media_type="application/yaml")
     return Response(found.document, headers=headers, media_type="application/json")

@@ -2,10 +2,10 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Path
+from fastapi import APIRouter, Path, Query
 from pydantic import BaseModel, Field
 
-from zoneledger.api.access import AskedWindow, ServiceOf, unit_of
+from zoneledger.api.access import ServiceOf, WindowParameters, unit_of
 from zoneledger.api.problems import described
 from zoneledger.api.times import Seconds, Time, rfc3339, seconds
 from zoneledger.application.shifts import ReadShift, read_shifts
@@ -63,11 +63,11 @@ def _answer(read: ReadShift, now_us: int) -> ShiftAnswer:
 async def get_shifts(
     service: ServiceOf,
     line: Annotated[str, Path(description="The line's path", examples=["harbour/wing-1"])],
-    asked: AskedWindow,
+    parameters: Annotated[WindowParameters, Query()],
 ) -> ShiftsAnswer:
     """The shifts of a line (or of the line of a cell) that overlap a window."""
     async with service.store.reading() as reading:
         found = await unit_of(service, reading, line)
-        shifts = await read_shifts(reading, found, window_of(found, asked))
+        shifts = await read_shifts(reading, found, window_of(found, parameters.asked()))
     now_us = service.now_us()
     return ShiftsAnswer(line=found.line_path, shifts=[_answer(shift, now_us) for shift in shifts])

@@ -2,10 +2,10 @@
 
 from typing import Annotated
 
-from fastapi import APIRouter, Path
+from fastapi import APIRouter, Query
 from pydantic import BaseModel, Field
 
-from zoneledger.api.access import AskedWindow, ServiceOf, unit_of
+from zoneledger.api.access import ServiceOf, UnitPath, WindowParameters, unit_of
 from zoneledger.api.problems import described
 from zoneledger.api.times import Time, rfc3339
 from zoneledger.application.timeline import read_timeline
@@ -48,13 +48,13 @@ def _answer(span: Span) -> SpanAnswer:
 @router.get("/v1/timeline/{unit:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid"))
 async def get_timeline(
     service: ServiceOf,
-    unit: Annotated[str, Path(description="The unit's path", examples=["harbour/wing-1/cell-1"])],
-    asked: AskedWindow,
+    unit: UnitPath,
+    parameters: Annotated[WindowParameters, Query()],
 ) -> TimelineAnswer:
-    """The spans of a window, unknown time included; at most 20,000 at once."""
+    """The spans of a window of at most 31 days, unknown time included; at most 20,000 at once."""
     async with service.store.reading() as reading:
         found = await unit_of(service, reading, unit)
-        window, now_us = window_of(found, asked), service.now_us()
+        window, now_us = window_of(found, parameters.asked()), service.now_us()
         rows = await read_timeline(reading, found, window, now_us, service.limits)
     return TimelineAnswer(
         unit=found.path,

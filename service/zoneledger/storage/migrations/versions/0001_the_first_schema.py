@@ -146,19 +146,20 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_gaps_cell_id_boot_seq"), ["cell_id", "boot", "seq"], unique=False)
 
     op.create_table(
-        "runs",
+        "snapshots",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("cell_id", sa.Integer(), nullable=False),
         sa.Column("boot", sa.BigInteger(), nullable=False),
         sa.Column("seq", sa.BigInteger(), nullable=False),
-        sa.Column("first_us", sa.BigInteger(), nullable=False),
-        sa.Column("last_us", sa.BigInteger(), nullable=False),
+        sa.Column("at_us", sa.BigInteger(), nullable=False),
         sa.Column("body", sa.Text(), nullable=False),
-        sa.ForeignKeyConstraint(["cell_id"], ["heads.cell_id"], name=op.f("fk_runs_cell_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_runs")),
+        sa.ForeignKeyConstraint(["cell_id"], ["heads.cell_id"], name=op.f("fk_snapshots_cell_id")),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_snapshots")),
     )
-    with op.batch_alter_table("runs", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_runs_cell_id_boot_seq"), ["cell_id", "boot", "seq"], unique=False)
+    with op.batch_alter_table("snapshots", schema=None) as batch_op:
+        batch_op.create_index(
+            batch_op.f("ix_snapshots_cell_id_boot_seq_at_us"), ["cell_id", "boot", "seq", "at_us"], unique=False
+        )
 
     op.create_table(
         "spans",
@@ -200,10 +201,10 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_spans_cell_id_end_us"))
 
     op.drop_table("spans")
-    with op.batch_alter_table("runs", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_runs_cell_id_boot_seq"))
+    with op.batch_alter_table("snapshots", schema=None) as batch_op:
+        batch_op.drop_index(batch_op.f("ix_snapshots_cell_id_boot_seq_at_us"))
 
-    op.drop_table("runs")
+    op.drop_table("snapshots")
     with op.batch_alter_table("gaps", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_gaps_cell_id_boot_seq"))
 

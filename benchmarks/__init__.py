@@ -1,0 +1,1 @@
+"""What performance is measured with."""

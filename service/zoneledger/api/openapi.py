@@ -1,0 +1,64 @@
+"""The calls of the REST API put together, and their OpenAPI document: `python -m zoneledger.api.openapi > docs/openapi.json`."""
+
+import json
+import sys
+from typing import Any
+
+from fastapi import Depends, FastAPI
+from fastapi.openapi.utils import get_openapi
+from starlette.types import Lifespan
+
+from zoneledger.api import problems
+from zoneledger.api.access import check_query
+from zoneledger.api.routes import evidence, health, kpi, messages, plant, shifts, timeline, units
+
+ROUTES = (plant, messages, units, timeline, kpi, shifts, evidence, health)
+#: FastAPI declares its own answer to a bad parameter; ours are problems.
+FOREIGN = ("HTTPValidationError", "ValidationError")
+
+DESCRIPTION = (
+    "Every second of every shift, on every work zone, is booked once, to one state, for one reason, with the evidence kept; "
+    "OEE, fasteners per hour and zone utilisation are read off that ledger. Ratios are 0 to 1, times RFC 3339, durations "
+    "seconds, windows half-open [start, end). Errors are problems (RFC 9457). The service informs: it is no safety function "
+    "and never commands a machine."
+)
+
+
+def build_api(lifespan: Lifespan[FastAPI] | None = None) -> FastAPI:
+    """Return the API; it answers once `state.service` is set."""
+    app = FastAPI(
+        title="Zoneledger",
+        version="1",
+        description=DESCRIPTION,
+        lifespan=lifespan,
+        redoc_url=None,
+        redirect_slashes=False,
+        dependencies=[Depends(check_query)],
+    )
+    for route in ROUTES:
+        app.include_router(route.router)
+    problems.install(app)
+    app.openapi = lambda: document_of(app)  # type: ignore[method-assign]
+    return app
+
+
+def document_of(app: FastAPI) -> dict[str, Any]:
+    """Return the OpenAPI document of the API, made once."""
+    if app.openapi_schema is None:
+        found = get_openapi(title=app.title, version=app.version, description=app.description, routes=app.routes)
+        schemas = found.setdefault("components", {}).setdefault("schemas", {})
+        problem = problems.Problem.model_json_schema(ref_template="#/components/schemas/{model}")
+        schemas |= plant.DEFINITIONS | problem.pop("$defs") | {"Problem": problem}
+        for name in FOREIGN:
+            schemas.pop(name, None)
+        app.openapi_schema = found
+    return app.openapi_schema
+
+
+def text_of(document: dict[str, Any]) -> str:
+    """Return a document as the text that is kept in docs/openapi.json."""
+    return json.dumps(document, indent=2, ensure_ascii=False) + "\n"
+
+
+if __name__ == "__main__":
+    sys.stdout.write(text_of(document_of(build_api())))

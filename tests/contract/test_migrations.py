@@ -1,0 +1,98 @@
+"""Migrations on both databases: to this program's schema and back, twice, at once, and never over a newer one."""
+
+import asyncio
+from typing import Any
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.runtime.migration import MigrationContext
+from sqlalchemy import Connection, inspect, select, text
+
+from tests.contract.rows import A, discrepancy, event, fastener, gap, refused, revision, span, verdict
+from tests.contract.stores import Stores
+from zoneledger.application.ports import Checkpoint, SnapshotRow
+from zoneledger.core.booking import Booked
+from zoneledger.core.errors import SchemaMismatch
+from zoneledger.storage.engines import open_engines, transaction
+from zoneledger.storage.schema import migrate
+from zoneledger.storage.tables import metadata
+
+
+async def _ask(url: str, question: Any) -> Any:
+    engines = open_engines(url)
+    try:
+        async with transaction(engines.write) as connection:
+            return await connection.run_sync(question)
+    finally:
+        await engines.dispose()
+
+
+def _differences(connection: Connection) -> Any:
+    context = MigrationContext.configure(connection, opts={"compare_type": True, "compare_server_default": True})
+    return compare_metadata(context, metadata)
+
+
+def _tables(connection: Connection) -> list[str]:
+    return sorted(inspect(connection).get_table_names())
+
+
+def _contents(connection: Connection) -> dict[str, list[Any]]:
+    return {table.name: [tuple(row) for row in connection.execute(select(table))] for table in metadata.sorted_tables}
+
+
+async def _fill(url: str, stores: Stores) -> None:
+    store = await stores.open(url)
+    async with store.writing() as writing:
+        await writing.add_plant("{}", 1)
+        cell_id = (await writing.lock_heads([A]))[A].cell_id
+        await writing.add_events([event(cell_id, 1, 1)])
+        await writing.add_snapshots([SnapshotRow(cell_id, 1, 1, 2, "{}")])
+        await writing.put_checkpoints([(cell_id, Checkpoint(1, 1, "[]"))])
+        rows = Booked([span("1", 0, 1)], [fastener(1)], [verdict(2, "p", "1")], [gap(2)], [discrepancy(1)])
+        await writing.add_booked([(cell_id, rows)])
+        await writing.add_refused([refused()])
+        await writing.add_revisions([revision(A, 0, 1)])
+
+
+async def test_an_empty_database_gets_exactly_the_schema_of_the_tables(sql_url: str) -> None:
+    await migrate(sql_url)
+    assert await _ask(sql_url, _differences) == []
+    assert await _ask(sql_url, _tables) == sorted([*metadata.tables, "alembic_version"])
+
+
+async def test_migrating_again_changes_nothing(sql_url: str, stores: Stores) -> None:
+    await _fill(sql_url, stores)
+    before = await _ask(sql_url, _contents)
+    await migrate(sql_url)
+    assert await _ask(sql_url, _contents) == before
+    assert all(before.values())
+
+
+async def test_down_and_up_again_works_with_rows_in_every_table(sql_url: str, stores: Stores) -> None:
+    await _fill(sql_url, stores)
+    await stores.close()
+    await migrate(sql_url, "base")
+    assert await _ask(sql_url, _tables) == ["alembic_version"]
+    await _fill(sql_url, stores)
+    assert await _ask(sql_url, _differences) == []
+    assert all((await _ask(sql_url, _contents)).values())
+
+
+async def test_a_newer_schema_is_refused_in_one_sentence_and_left_as_it_is(sql_url: str, stores: Stores) -> None:
+    await _fill(sql_url, stores)
+    await _ask(sql_url, lambda connection: connection.execute(text("UPDATE alembic_version SET version_num = '9999'")))
+    before = await _ask(sql_url, _contents)
+    for revision_asked in ("head", "base"):
+        with pytest.raises(SchemaMismatch) as refusal:
+            await migrate(sql_url, revision_asked)
+        assert "9999" in str(refusal.value)
+        assert str(refusal.value).count(".") == 1
+        assert str(refusal.value).endswith(".")
+    assert await _ask(sql_url, _contents) == before
+    version = await _ask(sql_url, lambda connection: connection.scalar(text("SELECT version_num FROM alembic_version")))
+    assert version == "9999"
+
+
+async def test_migrations_at_once_end_well(sql_url: str) -> None:
+    await asyncio.wait_for(asyncio.gather(*(migrate(sql_url) for _ in range(4))), 60)
+    assert await _ask(sql_url, _differences) == []

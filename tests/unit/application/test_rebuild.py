@@ -1,0 +1,73 @@
+"""A ledger derived anew from the messages: the same where it was right, mended where it was not."""
+
+import pytest
+
+from tests.contract.payloads import activity, dumped, fastener, message, snapshot, verdict
+from tests.contract.recording import CELL, NOW_US, WHOLE, all_kept, delivery, record
+from tests.fakes.memory_store import MemoryStore
+from zoneledger.application import book
+from zoneledger.application.rebuild import rebuild
+from zoneledger.core.booking import Booked, Limits
+
+MESSAGES = [
+    snapshot(0, 0),
+    activity("begin", "process", 1, 10, panel="p-1"),
+    fastener(2, 20, position="1"),
+    verdict(3, 30),
+    snapshot(5, 60, zones={"1": {"made": 3}}),
+    message(6, 70),
+]
+
+
+async def _recorded(store: MemoryStore) -> None:
+    await record(store, [delivery(dumped(*MESSAGES))])
+
+
+async def test_a_right_ledger_is_the_same_after_it_was_rebuilt() -> None:
+    store = MemoryStore()
+    await _recorded(store)
+    before = await all_kept(store)
+    assert await rebuild(store, CELL, NOW_US, Limits()) == 0
+    assert _without_checkpoints(await all_kept(store)) == _without_checkpoints(before)
+
+
+def _without_checkpoints(kept: dict[str, object]) -> dict[str, object]:
+    return {name: rows for name, rows in kept.items() if not name.startswith("checkpoints")}
+
+
+async def test_a_damaged_ledger_is_mended_and_a_revision_tells_of_it() -> None:
+    store = MemoryStore()
+    await _recorded(store)
+    right = await all_kept(store)
+    async with store.writing() as writing:
+        cell_id = (await writing.lock_heads([CELL]))[CELL].cell_id
+        rows = await writing.booked(cell_id, WHOLE)
+        await writing.remove_booked(cell_id, WHOLE, Booked(rows.spans, rows.fasteners, [], rows.gaps, []))
+    assert await rebuild(store, CELL, NOW_US, Limits()) >= 1
+    mended = await all_kept(store)
+    assert mended[f"booked {CELL}"] == right[f"booked {CELL}"]
+    assert mended[f"verdicts {CELL}"] == right[f"verdicts {CELL}"]
+    assert {row.cause for row in mended["revisions"]} == {"late messages", "verdicts"}
+
+
+@pytest.mark.parametrize("batch", [1, 7, 300])
+async def test_a_late_message_rewrites_only_from_its_place_and_gives_the_same_as_in_order(
+    batch: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(book, "EVENTS_PER_CHECKPOINT", 8)
+    monkeypatch.setattr(book, "EVENTS_AT_ONCE", 16)
+    events = [snapshot(0, 0)]
+    for seq in range(1, 200):
+        events.append(
+            activity(("begin", "end")[seq % 2], "process", seq, 2 * seq) if seq % 5 else fastener(seq, 2 * seq)
+        )
+    in_order, late = MemoryStore(), MemoryStore()
+    await record(in_order, [delivery(dumped(*events))])
+    rest = [one for one in events if one["seq"] != 40]
+    for first in range(0, len(rest), batch):
+        await record(late, [delivery(dumped(*rest[first : first + batch]))])
+    await record(late, [delivery(dumped(*[one for one in events if one["seq"] == 40]))])
+    one, two = await all_kept(in_order), await all_kept(late)
+    assert one[f"booked {CELL}"] == two[f"booked {CELL}"]
+    assert one["heads"][CELL].booking == two["heads"][CELL].booking
+    assert [row.unit for row in two["revisions"]] == [CELL]

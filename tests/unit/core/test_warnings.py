@@ -1,0 +1,87 @@
+"""What a reader of figures is told before quoting them."""
+
+from zoneledger.core.figures import Account, figures_of
+from zoneledger.core.warnings import Kind, Warning, warnings_of
+
+
+def _codes(
+    account: Account, level: str = "cell", unrated: frozenset[Kind] = frozenset(), unfinished: bool = False
+) -> list[str]:
+    return [one.code for one in _warnings(account, level, unrated, unfinished)]
+
+
+def _warnings(
+    account: Account, level: str = "cell", unrated: frozenset[Kind] = frozenset(), unfinished: bool = False
+) -> list[Warning]:
+    return warnings_of(level, account, figures_of(account), unrated, unfinished)
+
+
+def _plain() -> Account:
+    return Account(planned_us=10, running_us=10, made=1, good=1, standard_us=8, good_standard_us=8)
+
+
+def test_plain_figures_need_no_warning() -> None:
+    assert _codes(_plain()) == []
+
+
+def test_each_thing_to_know_has_its_code() -> None:
+    account = Account(
+        planned_us=10, running_us=5, unknown_us=5, made=2, good=2, unrated=1, standard_us=8, outside_planned=3, unseen=4
+    )
+    codes = _codes(account, "zone", frozenset({("fasten", None, None)}), unfinished=True)
+    assert codes == [
+        "not_over",
+        "unknown_time",
+        "unrated",
+        "performance_above_1",
+        "outside_planned",
+        "unseen",
+        "zone_oee",
+    ]
+
+
+def test_a_window_without_planned_time_says_so() -> None:
+    assert _codes(Account()) == ["no_planned_time"]
+
+
+def test_unknown_time_is_told_in_minutes() -> None:
+    account = _plain()
+    account.planned_us, account.unknown_us = 600_000_000, 90_000_000
+    assert "1.5 min of planned time" in _warnings(account)[0].text
+
+
+def test_a_performance_of_exactly_1_is_plain() -> None:
+    account = _plain()
+    account.standard_us = 10
+    assert _codes(account) == []
+
+
+def test_what_is_unrated_is_named_up_to_three_kinds() -> None:
+    account = _plain()
+    account.unrated = 7
+    kinds: list[Kind] = [
+        ("drill", None, "left"),
+        ("fasten", "lb-8", None),
+        ("fasten", "lb-6", "left"),
+        ("trim", None, None),
+    ]
+    (few,) = _warnings(account, unrated=frozenset(kinds[:1]))
+    assert "7 fasteners have no standard" in few.text
+    assert few.text.endswith(": drill, any item, left.")
+    (many,) = _warnings(account, unrated=frozenset(kinds))
+    assert many.text.endswith("fasten, lb-6, left; fasten, lb-8, no program and 1 more.")
+
+
+def test_every_text_is_one_whole_sentence() -> None:
+    account = Account(planned_us=1, unknown_us=1, outside_planned=1, unseen=1)
+    texts = [one.text for one in _warnings(account, "zone", unfinished=True)]
+    assert len(texts) == 5
+    assert all(not text[0].islower() and text.endswith(".") and text.count(".") <= 2 for text in texts)
+
+
+def test_a_controller_that_counts_fewer_than_were_received_is_told_as_such() -> None:
+    account = _plain()
+    account.unseen = -2
+    (warning,) = _warnings(account)
+    assert warning.code == "unseen"
+    assert "2 fasteners fewer than were received" in warning.text

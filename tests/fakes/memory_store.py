@@ -185,9 +185,7 @@ class _MemoryWriting(_MemoryReading):
         return sorted(
             row
             for row in self._state.snapshots
-            if row.cell_id == cell_id
-            and (first is None or row[1:3] >= first)
-            and (before is None or row[1:3] < before)
+            if row.cell_id == cell_id and (first is None or row[1:3] >= first) and (before is None or row[1:3] < before)
         )
 
     async def add_snapshots(self, rows: Sequence[SnapshotRow]) -> None:

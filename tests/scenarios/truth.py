@@ -4,7 +4,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from zoneledger_sim.truth import Truth
+from zoneledger_sim.truth import Account, Truth
 
 STATES = ("running", "idle", "fault", "changeover")
 
@@ -15,19 +15,22 @@ def rfc3339(instant_us: int) -> str:
     return text.replace("+00:00", "Z")
 
 
+def differences_of(kpi: dict[str, Any], account: Account) -> list[tuple[str, str, Any, Any]]:
+    """Return where a unit's times (to the microsecond) and counts differ, as (unit, figure, told, true)."""
+    pairs = [(state, kpi["time_s"][state], account.time_us[state] / 1e6) for state in STATES]
+    pairs += [("unknown", kpi["time_s"]["unknown"], 0.0), ("made", kpi["fasteners"]["made"], account.made)]
+    pairs += [(result, kpi["fasteners"][result], number) for result, number in account.final.items()]
+    return [(kpi["unit"], name, told, true) for name, told, true in pairs if told != true]
+
+
 def differences(
     get: Callable[..., Any], truth: Truth, cells: list[str], start_us: int, end_us: int
 ) -> list[tuple[str, str, Any, Any]]:
-    """Return where times (to the microsecond) and counts of cells and zones differ, as (unit, figure, told, true).
-
-    The window has to be planned around the clock: fasteners outside planned time are added to those inside.
-    """
-    found = []
-    for unit in [unit for unit in truth.records if unit.startswith(tuple(cells))]:
-        kpi = get(f"/v1/kpi/{unit}", start=rfc3339(start_us), end=rfc3339(end_us))
-        account = truth.window(unit, start_us, end_us)
-        pairs = [(state, kpi["time_s"][state], account.time_us[state] / 1e6) for state in STATES]
-        pairs += [("unknown", kpi["time_s"]["unknown"], 0.0), ("made", kpi["fasteners"]["made"], account.made)]
-        pairs += [(result, kpi["fasteners"][result], number) for result, number in account.final.items()]
-        found += [(unit, name, told, true) for name, told, true in pairs if told != true]
-    return found
+    """Return where cells and their zones differ from the truth over a window that is planned around the clock."""
+    window = {"start": rfc3339(start_us), "end": rfc3339(end_us)}
+    units = [unit for unit in truth.records if unit.startswith(tuple(cells))]
+    return [
+        row
+        for unit in units
+        for row in differences_of(get(f"/v1/kpi/{unit}", **window), truth.window(unit, start_us, end_us))
+    ]

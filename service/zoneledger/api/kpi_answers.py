@@ -47,7 +47,9 @@ class ZoneFigures(BaseModel):
 
     utilisation: Ratio = Field(description="running / planned time, 0 to 1", examples=[0.47])
     head_wait_s: Seconds = Field(description="seconds idle, waiting for the head: the cell has lost nothing by them")
-    masked_changeover: Ratio = Field(description="share of its changeover during which another zone ran, 0 to 1")
+    masked_changeover: Ratio = Field(
+        description="share of its changeover during which another zone ran or waited only for the head"
+    )
     time_s: TimeByState
     made: int
     good: int
@@ -90,7 +92,7 @@ class KpiAnswer(BaseModel):
     fasteners_per_hour: Rates
     utilisation: Ratio = Field(description="running / planned: of a zone its utilisation, of a cell the head's")
     masked_changeover: Ratio = Field(
-        description="share of the zones' changeover during which another zone of the cell ran"
+        description="share of the zones' changeover during which another zone ran or waited only for the head"
     )
     zones: dict[str, ZoneFigures] = Field(description="of a cell: its zones by name; else empty")
     revision: int = Field(

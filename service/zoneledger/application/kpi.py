@@ -12,9 +12,9 @@ from zoneledger.core.booking import Limits
 from zoneledger.core.figures import Account, Figures, figures_of
 from zoneledger.core.plant import Unit
 from zoneledger.core.shifts import planned
-from zoneledger.core.spans import Interval, intersect, time_in_states, total
+from zoneledger.core.spans import Interval, Span, intersect, time_in_states, total, unite
 from zoneledger.core.standards import Standards
-from zoneledger.core.states import CHANGEOVER, RUNNING
+from zoneledger.core.states import CHANGEOVER, HEAD, IDLE, RUNNING
 from zoneledger.core.warnings import Warning, warnings_of
 
 
@@ -87,19 +87,25 @@ def _book_time(part: _Part, unit: Unit, spans: UnitSpans) -> None:
     _book_masked(part, unit, spans, inside)
 
 
-def _states(spans: Sequence[tuple[int, int, str, str | None]], state: str) -> list[Interval]:
-    return [(start_us, end_us) for start_us, end_us, of, _ in spans if of == state]
+def _changeover(spans: Sequence[Span]) -> list[Interval]:
+    return [(span.start_us, span.end_us) for span in spans if span.state == CHANGEOVER]
+
+
+def _served(spans: Sequence[Span]) -> list[Interval]:
+    """Return when the head works in a zone or is on its way to it: the zone runs, or waits for nothing but the head."""
+    return [(span.start_us, span.end_us) for span in spans if span.state == RUNNING or span[2:] == (IDLE, HEAD)]
 
 
 def _book_masked(part: _Part, unit: Unit, spans: UnitSpans, inside: list[Interval]) -> None:
-    """A zone's changeover is masked while another zone of its cell runs; one head runs one zone at a time."""
+    """A zone's changeover is masked while another zone of its cell has the head, or waits for nothing but it."""
     assert unit.cell is not None
     cell = part.cells[unit.path]
     for zone in unit.cell.zones:
         account = part.zones[unit.path, zone]
-        changeover = intersect(_states(spans.get((unit.path, zone), []), CHANGEOVER), inside)
-        ran = _states(spans.get((unit.path, ""), []), RUNNING)
-        account.zone_changeover_us, account.masked_us = total(changeover), total(intersect(changeover, ran))
+        changeover = intersect(_changeover(spans.get((unit.path, zone), [])), inside)
+        others = (spans.get((unit.path, other), []) for other in unit.cell.zones if other != zone)
+        served = unite(interval for other in others for interval in _served(other))
+        account.zone_changeover_us, account.masked_us = total(changeover), total(intersect(changeover, served))
         cell.zone_changeover_us += account.zone_changeover_us
         cell.masked_us += account.masked_us
 

@@ -20,7 +20,7 @@ class Account:
 
     `standard_us` and `good_standard_us` are the standard times of the rated fasteners made and of the good ones.
     `calendar_us` is the window itself, `zone_changeover_us` the changeover of the zones, `masked_us` the part of it
-    during which another zone of the cell ran.
+    during which another zone of the cell ran or waited for nothing but the head.
     """
 
     calendar_us: int = 0

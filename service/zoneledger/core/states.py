@@ -23,6 +23,7 @@ PRECEDENCE = (
 
 ACTIVITY_STATE = {"load": CHANGEOVER, "unload": CHANGEOVER, "setup": CHANGEOVER, "process": RUNNING}
 UNEXPLAINED: Final = "unexplained"
+HEAD: Final = "head"
 
 #: A cell is in the first of these in which any of its zones is.
 OVERLAY = (RUNNING, FAULT, CHANGEOVER, IDLE, UNKNOWN)

@@ -35,13 +35,11 @@ class SqlWriting(SqlReading):
         return version
 
     async def lock_heads(self, cells: Sequence[str]) -> dict[str, Head]:
-        query = select(t.heads).where(self._is_among(cells)).order_by(t.heads.c.cell).with_for_update()
-        found = {row.cell: head_of(row) for row in await self._rows(query)}
-        missing = sorted(set(cells) - found.keys())
-        if missing:
+        known = {row.cell for row in await self._rows(select(t.heads.c.cell).where(self._is_among(cells)))}
+        if missing := sorted(set(cells) - known):  # before any lock, or two writers could wait for each other
             await self._make_heads(missing)
-            found = {row.cell: head_of(row) for row in await self._rows(query)}
-        return found
+        query = select(t.heads).where(self._is_among(cells)).order_by(t.heads.c.cell).with_for_update()
+        return {row.cell: head_of(row) for row in await self._rows(query)}
 
     async def _make_heads(self, cells: Sequence[str]) -> None:
         dialect = postgresql if self._connection.dialect.name == "postgresql" else sqlite

@@ -95,11 +95,16 @@ async def test_times_are_exact_to_the_microsecond(get: Get) -> None:
 
 
 async def test_late_evidence_raises_the_revision(get: Get, send: Send) -> None:
-    before = (await get(f"/v1/kpi/{CELL}", **MORNING))["revision"]
-    await send(snapshot(-60, "1", "2", boot=0), snapshot(30, "1", "2", boot=1, seq=2))
-    assert (await get(f"/v1/kpi/{CELL}", **MORNING))["revision"] > before
-    shifts = (await get("/v1/shifts/bench/line-1", day="2026-03-02"))["shifts"]
-    assert [one["revision"] > before for one in shifts] == [True, False]
+    window = {"start": later(130), "end": later(150)}
+    await send(snapshot(130, "1", "2", boot=2), own(2, 132, boot=2), snapshot(140, "1", "2", boot=2, seq=2))
+    await send(own(3, 150, boot=2, type="wait", zone="1", phase="begin", **{"for": "tool"}))
+    before = await get(f"/v1/kpi/{CELL}", **window)
+    assert before["time_s"]["unknown"] > 0
+    await send(own(1, 131, boot=2))
+    after = await get(f"/v1/kpi/{CELL}", **window)
+    assert (after["time_s"]["unknown"], after["revision"] - before["revision"]) == (0, 1)
+    early, late = (await get("/v1/shifts/bench/line-1", day="2026-03-02"))["shifts"]
+    assert (early["revision"], late["revision"]) == (after["revision"], 1)
 
 
 def _at(text: str) -> datetime:

@@ -1,0 +1,154 @@
+"""Every error is a problem (RFC 9457), whatever went wrong and wherever."""
+
+import asyncio
+import logging
+from contextlib import asynccontextmanager
+from dataclasses import replace
+from typing import Any
+
+import httpx
+import pytest
+from fastapi import FastAPI
+
+from tests.integration.api.plant import CELL, PLANT
+from tests.integration.api.problem import problem
+from zoneledger.api.openapi import build_api
+from zoneledger.asgi import create_app
+from zoneledger.bootstrap import Service
+from zoneledger.core import errors
+from zoneledger.api.problems import TABLE
+
+PATHS = [
+    ("/v1/plant", "GET, PUT"),
+    ("/v1/messages", "POST"),
+    ("/v1/units", "GET"),
+    (f"/v1/kpi/{CELL}", "GET"),
+    (f"/v1/timeline/{CELL}", "GET"),
+    ("/v1/shifts/bench/line-1", "GET"),
+    ("/v1/refused", "GET"),
+    ("/health/ready", "GET"),
+]
+
+
+@pytest.mark.parametrize("path", ["/", "/v1", "/v2/units", "/v1/units/", "/v1/kpi", "/v1/%00", "/%ff", "/health", "/metrics"])
+async def test_a_path_that_there_is_not_is_a_problem_that_names_what_there_is(
+    api: httpx.AsyncClient, path: str
+) -> None:
+    found = problem(await api.get(path), "route_unknown")
+    assert "/v1/" in found["detail"]
+    assert "/openapi.json" in found["detail"]
+
+
+@pytest.mark.parametrize(("path", "allowed"), PATHS)
+async def test_a_method_that_a_path_does_not_take_is_a_problem_with_those_that_it_takes(
+    api: httpx.AsyncClient, path: str, allowed: str
+) -> None:
+    for method in ("DELETE", "PATCH", "OPTIONS", "TRACE", "GET", "PUT", "POST"):
+        if method not in allowed.split(", "):
+            answer = await api.request(method, path)
+            assert problem(answer, "method_not_allowed")["instance"] == path
+            assert answer.headers["allow"] == allowed
+
+
+@pytest.mark.parametrize("query", ["day=%ff", "%c3=1", "unit=%ed%a0%80"])
+@pytest.mark.parametrize("path", ["/v1/units", f"/v1/kpi/{CELL}", "/v1/refused"])
+async def test_a_query_string_that_is_not_utf_8_is_a_problem(api: httpx.AsyncClient, path: str, query: str) -> None:
+    problem(await api.get(f"{path}?{query}"), "query_not_utf8")
+
+
+def test_every_error_of_the_service_has_its_problem() -> None:
+    codes = {kind.code for kind in errors.ZoneledgerError.__subclasses__() if kind.__module__ == errors.__name__}
+    assert codes <= TABLE.keys()
+
+
+class _Away:
+    """A store whose database does not answer, or fails in a way that nobody foresaw."""
+
+    def __init__(self, error: Exception) -> None:
+        self._error = error
+
+    @asynccontextmanager
+    async def reading(self) -> Any:
+        raise self._error
+        yield
+
+    writing = reading
+
+    async def close(self) -> None:
+        """Nothing to let go of."""
+
+
+async def _ask(app: FastAPI, method: str, path: str, **options: Any) -> httpx.Response:
+    transport = httpx.ASGITransport(app, raise_app_exceptions=False)
+    async with httpx.AsyncClient(transport=transport, base_url="http://test") as client:
+        return await client.request(method, path, **options)
+
+
+CALLS: list[tuple[str, str, dict[str, Any]]] = [
+    ("GET", "/v1/plant", {}),
+    ("PUT", "/v1/plant", {"json": PLANT}),
+    ("GET", "/v1/units", {}),
+    ("GET", f"/v1/kpi/{CELL}?day=2026-03-02", {}),
+    ("GET", f"/v1/timeline/{CELL}?day=2026-03-02", {}),
+    ("GET", "/v1/shifts/bench/line-1?day=2026-03-02", {}),
+    ("GET", "/v1/refused", {}),
+    ("GET", "/v1/gaps", {}),
+    ("GET", "/v1/discrepancies", {}),
+]
+
+
+@pytest.mark.parametrize(("method", "path", "options"), CALLS)
+async def test_a_database_that_does_not_answer_is_a_problem_that_says_when_to_call_again(
+    service: Service, method: str, path: str, options: dict[str, Any]
+) -> None:
+    app = create_app(replace(service, store=_Away(errors.StoreUnavailable("the database does not answer"))))  # type: ignore[arg-type]
+    problem(await _ask(app, method, path, **options), "store_unavailable")
+    await service.store.close()
+
+
+@pytest.mark.parametrize(("method", "path", "options"), CALLS)
+async def test_a_failure_tells_nothing_of_what_is_inside(
+    service: Service, caplog: pytest.LogCaptureFixture, method: str, path: str, options: dict[str, Any]
+) -> None:
+    app = create_app(replace(service, store=_Away(KeyError("secret-column"))))  # type: ignore[arg-type]
+    answer = await _ask(app, method, path, **options)
+    problem(answer, "internal")
+    assert "secret" not in answer.text
+    assert "KeyError" not in answer.text
+    assert any(record.levelno == logging.ERROR and record.exc_info for record in caplog.records)
+    await service.store.close()
+
+
+async def test_messages_that_nobody_records_any_more_are_told_to_come_again(service: Service) -> None:
+    app = create_app(service)
+    async with app.router.lifespan_context(app):
+        await _ask(app, "PUT", "/v1/plant", json=PLANT)
+    answer = await asyncio.wait_for(_ask(app, "POST", "/v1/messages", json={"cell": CELL, "messages": []}), 10)
+    problem(answer, "store_unavailable")
+    await service.store.close()
+
+
+async def test_a_body_that_ends_before_its_end_is_a_problem() -> None:
+    """Asked without a server between: no client would see the answer, but the log must stay free of failures."""
+    app, sent = build_api(), list[Any]()
+    scope = {
+        "type": "http",
+        "method": "PUT",
+        "path": "/v1/plant",
+        "raw_path": b"/v1/plant",
+        "query_string": b"",
+        "headers": [(b"content-type", b"application/json")],
+        "http_version": "1.1",
+        "scheme": "http",
+        "server": ("test", 80),
+    }
+    app.state.service = None
+
+    async def receive() -> dict[str, str]:
+        return {"type": "http.disconnect"}
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+
+    await app(scope, receive, send)
+    assert sent[0]["status"] == TABLE["body_invalid"][0]

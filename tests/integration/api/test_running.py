@@ -1,0 +1,165 @@
+"""The service as a process: it opens, is ready, takes in what runs beside it, and does not pretend when that has died."""
+
+import asyncio
+import json
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from fastapi import FastAPI
+from pydantic import ValidationError
+from sqlalchemy import text
+
+from tests.integration.api.plant import PLANT
+from tests.integration.api.problem import problem
+from zoneledger.asgi import create_app, open_service
+from zoneledger.bootstrap import Service, build_service
+from zoneledger.core.errors import PlantInvalid, SchemaMismatch, StoreUnavailable
+from zoneledger.settings import Settings
+from zoneledger.storage.engines import open_engines, transaction
+from zoneledger.storage.schema import migrate
+
+
+async def _get(app: FastAPI, path: str) -> httpx.Response:
+    async with httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://test") as client:
+        return await client.get(path)
+
+
+async def _run_sql(database_url: str, statement: str) -> None:
+    engines = open_engines(database_url)
+    async with transaction(engines.write) as connection:
+        await connection.execute(text(statement))
+    await engines.dispose()
+
+
+async def test_a_service_that_is_well_is_ready(api: httpx.AsyncClient) -> None:
+    assert (await api.get("/health/live")).json() == {"live": True}
+    assert (await api.get("/health/ready")).json() == {"ready": True, "checks": {"database": True, "recorder": True}}
+
+
+async def test_readiness_asks_what_adapters_add(service: Service) -> None:
+    well = True
+
+    async def broker() -> bool:
+        return well
+
+    service.checks["broker"] = broker
+    app = create_app(service)
+    async with app.router.lifespan_context(app):
+        assert (await _get(app, "/health/ready")).json()["checks"]["broker"] is True
+        well = False
+        found = problem(await _get(app, "/health/ready"), "not_ready")
+        assert [one["place"] for one in found["errors"]] == ["check/broker"]
+        assert (await _get(app, "/health/live")).status_code == 200
+
+
+async def test_a_check_that_cannot_reach_its_store_has_failed(service: Service) -> None:
+    async def other() -> bool:
+        raise StoreUnavailable("away")
+
+    service.checks["other"] = other
+    app = create_app(service)
+    async with app.router.lifespan_context(app):
+        found = problem(await _get(app, "/health/ready"), "not_ready")
+        assert [one["place"] for one in found["errors"]] == ["check/other"]
+
+
+@pytest.mark.parametrize("fails", [True, False])
+async def test_a_service_whose_background_has_ended_is_not_ready_and_says_so(
+    service: Service, caplog: pytest.LogCaptureFixture, fails: bool
+) -> None:
+    ended = asyncio.Event()
+
+    async def background() -> None:
+        await ended.wait()
+        if fails:
+            raise RuntimeError("the adapter died")
+
+    app = create_app(service, background=[background])
+    async with app.router.lifespan_context(app):
+        assert (await _get(app, "/health/ready")).status_code == 200
+        ended.set()
+        while (await _get(app, "/health/ready")).status_code == 200:
+            await asyncio.sleep(0)
+        found = problem(await _get(app, "/health/ready"), "not_ready")
+        assert [one["place"] for one in found["errors"]] == ["check/recorder"]
+    assert [record.levelname for record in caplog.records if "has ended" in record.message] == ["CRITICAL"]
+
+
+async def test_background_runs_while_the_application_does_and_ends_before_the_recorder(service: Service) -> None:
+    told: list[str] = []
+
+    async def background() -> None:
+        told.append("begun")
+        try:
+            await asyncio.Event().wait()
+        finally:
+            # The recorder still takes in what an adapter hands over when it ends.
+            told.append(str((await service.checks["recorder"]())))
+
+    app = create_app(service, background=[background])
+    async with app.router.lifespan_context(app):
+        while not told:
+            await asyncio.sleep(0)
+    assert told == ["begun", "True"]
+
+
+async def test_a_schema_that_is_not_this_programs_is_not_ready(service: Service, database_url: str) -> None:
+    app = create_app(service)
+    async with app.router.lifespan_context(app):
+        await _run_sql(database_url, "UPDATE alembic_version SET version_num = '9999'")
+        found = problem(await _get(app, "/health/ready"), "not_ready")
+        assert [one["place"] for one in found["errors"]] == ["check/database"]
+
+
+async def test_a_database_without_a_schema_is_not_ready(database_url: str) -> None:
+    service = build_service(database_url)
+    app = create_app(service)
+    async with app.router.lifespan_context(app):
+        problem(await _get(app, "/health/ready"), "not_ready")
+
+
+async def test_opening_refuses_a_newer_schema_in_one_sentence(database_url: str) -> None:
+    await migrate(database_url)
+    await _run_sql(database_url, "UPDATE alembic_version SET version_num = '9999'")
+    with pytest.raises(SchemaMismatch, match="newer"):
+        await open_service(Settings(database_url=database_url))
+
+
+@pytest.mark.parametrize("name", ["plant.yaml", "plant.json"])
+async def test_opening_applies_the_plant_file(database_url: str, tmp_path: Path, name: str) -> None:
+    path = tmp_path / name
+    path.write_text(json.dumps(PLANT))
+    for _ in range(2):
+        service = await open_service(Settings(database_url=database_url, plant=path))
+        async with service.store.reading() as reading:
+            assert (await service.plants.present(reading)).version == 1
+        await service.store.close()
+
+
+async def test_opening_with_a_faulty_plant_names_file_and_line_and_changes_nothing(
+    database_url: str, tmp_path: Path
+) -> None:
+    path = tmp_path / "plant.yaml"
+    path.write_text("sites:\n  - site: bench\n    timezone: Europe/Lissabon\n    lines: []\n")
+    with pytest.raises(PlantInvalid, match="line 3"):
+        await open_service(Settings(database_url=database_url, plant=path))
+    service = await open_service(Settings(database_url=database_url))
+    async with service.store.reading() as reading:
+        assert (await service.plants.present(reading)).version == 0
+    await service.store.close()
+
+
+def test_settings_come_from_the_environment_and_empty_ones_are_unset(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("ZONELEDGER_DATABASE_URL", "postgresql://db/zoneledger")
+    monkeypatch.setenv("ZONELEDGER_BROKER_URL", "")
+    monkeypatch.setenv("ZONELEDGER_PORT", "9100")
+    settings = Settings()
+    assert (settings.database_url, settings.broker_url, settings.port) == ("postgresql://db/zoneledger", None, 9100)
+
+
+@pytest.mark.parametrize("wrong", [{"database_url": "mysql://db/x"}, {"port": 0}, {"databse_url": "sqlite:///x"}])
+def test_a_setting_that_there_cannot_be_is_refused(wrong: dict[str, Any]) -> None:
+    with pytest.raises(ValidationError):
+        Settings(**wrong)

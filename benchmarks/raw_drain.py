@@ -11,6 +11,7 @@ import sqlite3
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import asyncpg
@@ -38,8 +39,14 @@ Insert = Callable[[list[Row]], Awaitable[None]]
 
 
 def message(seq: int) -> bytes:
-    """Return a fastener of a usual length."""
-    at = f"2026-11-25T06:{seq // 60 % 60:02}:{seq % 60:02}.250000+00:00"
+    """Return an event of a usual length: nine in ten are fasteners, the others begin activities; four a second."""
+    at = (datetime(2026, 1, 5, tzinfo=UTC) + timedelta(seconds=seq / 4)).isoformat(timespec="microseconds")
+    if seq % 10 == 0:
+        activity = b"process" if seq % 20 else b"load"
+        return (
+            b'{"v":1,"boot":1,"seq":%d,"at":"%s","type":"activity","zone":"1","activity":"%s","phase":"begin",'
+            b'"program":"skin-left","panel":"skin-left-0001","planned":{"automatic":260,"manual":29}}'
+        ) % (seq, at.encode(), activity)
     return (
         b'{"v":1,"boot":1,"seq":%d,"at":"%s","type":"fastener","zone":"1","operation":"fasten","result":"good",'
         b'"item":"lb-8","position":"p-%d","panel":"skin-left-0001","program":"skin-left","seconds":3.75}'

@@ -152,7 +152,7 @@ def _welcome(address: str, shift: ShiftInstance, cell: str, console: Console) ->
     console.print(
         f"\nLive now, until Ctrl-C. Ask it:\n  {address}/v1/units\n  {address}/v1/kpi/{cell}?shift={shift.id}"
     )
-    console.print(f"  {address}/v1/timeline/{cell}?shift={shift.id}\n  {address}/docs\n")
+    console.print(f"  {address}/v1/timeline/{cell}?shift={shift.id}\n  {address}/openapi.json\n")
 
 
 async def _live(bench: Bench, server: "asyncio.Task[None]") -> None:

@@ -72,6 +72,12 @@ async def test_the_largest_payload_and_the_most_messages_are_taken(store: Store)
     assert [receipt.stored for receipt in receipts] == [1000, 1]
 
 
+async def test_a_message_up_to_5_s_ahead_of_the_clock_is_taken(store: Store) -> None:
+    ahead = [message(1, at="2026-11-25T12:00:05Z"), message(2, at="2026-11-25T12:00:05.000001Z")]
+    (receipt,) = await record(store, [delivery(dumped(*ahead))])
+    assert (receipt.stored, _reasons(receipt)) == (1, [(1, "ahead_of_clock")])
+
+
 @pytest.mark.parametrize(
     "cell", [STRANGER, "", "no path", "a\0b", "\ud800", "x" * 60_000, "%'\";\N{WRENCH}"], ids=range(7)
 )

@@ -13,20 +13,20 @@ Ratio = float | None
 class TimeByState(BaseModel):
     """Planned time by state, in seconds; the five sum to `planned_s`."""
 
-    running: Seconds
-    idle: Seconds
-    fault: Seconds
-    changeover: Seconds
-    unknown: Seconds
+    running: Seconds = Field(description="seconds of processing", examples=[20160.0])
+    idle: Seconds = Field(description="seconds standing, with or without a known reason", examples=[3240.0])
+    fault: Seconds = Field(description="seconds stopped by an alarm", examples=[1200.0])
+    changeover: Seconds = Field(description="seconds loading, unloading or setting up", examples=[2400.0])
+    unknown: Seconds = Field(description="seconds without evidence", examples=[0.0])
 
 
 class Fasteners(BaseModel):
     """Fasteners (or holes, or trims) by number, made in planned time unless said; results after verdicts."""
 
-    made: int = Field(examples=[2140])
-    good: int = Field(examples=[2101])
-    rework: int = Field(examples=[33])
-    reject: int = Field(examples=[6])
+    made: int = Field(description="all that were made: good, rework and reject", examples=[2140])
+    good: int = Field(description="the good ones", examples=[2101])
+    rework: int = Field(description="those to be reworked", examples=[33])
+    reject: int = Field(description="those that are lost", examples=[6])
     unrated: int = Field(description="made without a standard, left out of standard seconds", examples=[0])
     outside_planned: int = Field(description="made in the window, outside planned time", examples=[0])
     unseen: int = Field(
@@ -46,28 +46,32 @@ class ZoneFigures(BaseModel):
     """A zone of the cell that was asked for."""
 
     utilisation: Ratio = Field(description="running / planned time, 0 to 1", examples=[0.47])
-    head_wait_s: Seconds = Field(description="seconds idle, waiting for the head: the cell has lost nothing by them")
+    head_wait_s: Seconds = Field(
+        description="seconds idle, waiting for the head: the cell has lost nothing by them", examples=[1800.0]
+    )
     masked_changeover: Ratio = Field(
-        description="share of its changeover during which another zone ran or waited only for the head"
+        description="share of its changeover during which another zone ran or waited only for the head", examples=[0.8]
     )
     time_s: TimeByState
-    made: int
-    good: int
+    made: int = Field(description="fasteners made in this zone in planned time", examples=[1080])
+    good: int = Field(description="the good ones of them", examples=[1061])
 
 
 class Warned(BaseModel):
     """What to know before quoting the figures."""
 
-    code: str = Field(examples=["unknown_time"])
-    text: str
+    code: str = Field(description="what it is about, for programs", examples=["not_over"])
+    text: str = Field(
+        description="the same in a sentence", examples=["The window is not over yet: the figures are those up to now."]
+    )
 
 
 class KpiAnswer(BaseModel):
     """The figures of a unit over a window; ratios are 0 to 1 and unrounded, null where there is nothing to divide by."""
 
     unit: str = Field(description="the unit's path", examples=["harbour/wing-1/cell-1"])
-    start: Time
-    end: Time
+    start: Time = Field(description="start of the window, included")
+    end: Time = Field(description="end of the window, not included")
     until: Time = Field(description="where reading ended: the window's end, or now if that is earlier")
     label: str | None = Field(description="what a series calls the window", examples=["2026-W48"])
     shift: str | None = Field(description="the shift, where the window is one", examples=["2026-11-25/early"])
@@ -75,24 +79,35 @@ class KpiAnswer(BaseModel):
         description="planned time in seconds (ISO 22400-2 planned busy time); of a line the sum of its cells"
     )
     time_s: TimeByState
-    reasons_s: dict[str, dict[str, float]] = Field(description="seconds of planned time by state and reason")
+    reasons_s: dict[str, dict[str, float]] = Field(
+        description="seconds of planned time by state and reason",
+        examples=[{"idle": {"operator": 1440.0, "head": 1800.0}}],
+    )
     availability: Ratio = Field(description="running / (planned - unknown)", examples=[0.82])
-    performance: Ratio = Field(description="standard seconds of all made / running; above 1 the standard is slow")
+    performance: Ratio = Field(
+        description="standard seconds of all made / running; above 1 the standard is slow", examples=[0.95]
+    )
     quality: Ratio = Field(description="standard seconds of good / of all made", examples=[0.98])
     oee: Ratio = Field(description="standard seconds of good / (planned - unknown)", examples=[0.61])
-    oee_bounds: tuple[Ratio, Ratio] = Field(description="OEE if all unknown time were lost, and if none of it were")
-    nee: Ratio = Field(
-        description="OEE with changeover not counted as a loss (ISO 22400-2 net equipment effectiveness)"
+    oee_bounds: tuple[Ratio, Ratio] = Field(
+        description="OEE if all unknown time were lost, and if none of it were", examples=[[0.61, 0.64]]
     )
-    teep: Ratio = Field(description="standard seconds of good / calendar time")
+    nee: Ratio = Field(
+        description="OEE with changeover not counted as a loss (ISO 22400-2 net equipment effectiveness)",
+        examples=[0.68],
+    )
+    teep: Ratio = Field(description="standard seconds of good / calendar time", examples=[0.57])
     known: Ratio = Field(description="(planned - unknown) / planned", examples=[1.0])
     fasteners: Fasteners
-    standard_s: Seconds = Field(description="standard seconds of all rated fasteners made")
-    good_standard_s: Seconds = Field(description="standard seconds of the good ones")
+    standard_s: Seconds = Field(description="standard seconds of all rated fasteners made", examples=[19152.0])
+    good_standard_s: Seconds = Field(description="standard seconds of the good ones", examples=[18769.0])
     fasteners_per_hour: Rates
-    utilisation: Ratio = Field(description="running / planned: of a zone its utilisation, of a cell the head's")
+    utilisation: Ratio = Field(
+        description="running / planned: of a zone its utilisation, of a cell the head's", examples=[0.75]
+    )
     masked_changeover: Ratio = Field(
-        description="share of the zones' changeover during which another zone ran or waited only for the head"
+        description="share of the zones' changeover during which another zone ran or waited only for the head",
+        examples=[0.8],
     )
     zones: dict[str, ZoneFigures] = Field(description="of a cell: its zones by name; else empty")
     revision: int = Field(
@@ -104,8 +119,8 @@ class KpiAnswer(BaseModel):
 class SeriesAnswer(BaseModel):
     """The figures of a unit over each part of a window, in order."""
 
-    unit: str = Field(examples=["harbour/wing-1/cell-1"])
-    by: str = Field(examples=["shift"])
+    unit: str = Field(description="the unit's path", examples=["harbour/wing-1/cell-1"])
+    by: str = Field(description="what the window is split into", examples=["shift"])
     series: list[KpiAnswer]
 
 

@@ -6,9 +6,9 @@ from typing import Any
 
 from zoneledger.application.intake import Delivery, Receipt, RefusedMessage
 from zoneledger.application.ports import RefusedRow
-from zoneledger.core.decoding import MAX_PAYLOAD_BYTES, Element, Refusal, split_payload
+from zoneledger.core.decoding import MAX_PAYLOAD_BYTES, Element, Refusal, check_element, split_payload
 from zoneledger.core.messages import Message, zones_named
-from zoneledger.core.validation import read_message, unknown_fields
+from zoneledger.core.validation import read_checked, unknown_fields
 
 #: The zones of a cell by its path, or None for a cell that the plant model does not name.
 ZonesOf = Callable[[str], frozenset[str] | None]
@@ -86,7 +86,8 @@ def sort_delivery(group: Sorted, delivery: Delivery, receipt: Receipt, zones_of:
     zones = zones_of(delivery.cell)
     for index, element in enumerate(elements):
         try:
-            message = read_message(element.value)
+            check_element(element)
+            message = read_checked(element.value)
             _check_plant(message, delivery, zones)
             _check_clock(message, group.arrived_us)
         except Refusal as refusal:

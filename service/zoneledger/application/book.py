@@ -11,7 +11,7 @@ from zoneledger.core.booking import Booked, Booking, Fastener, Limits, Place, Ve
 from zoneledger.core.decoding import decode_value
 from zoneledger.core.messages import Event, Message
 from zoneledger.core.spans import Interval
-from zoneledger.core.validation import read_message, snapshot_from
+from zoneledger.core.validation import read_checked, snapshot_from
 from zoneledger.core.verdicts import settle
 
 EVENTS_PER_CHECKPOINT = 256
@@ -36,9 +36,13 @@ class Changes:
     revisions: list[Revision] = field(default_factory=list)
 
 
-def append(changes: Changes, kept: Kept) -> Booked:
-    """Book messages that follow the last one booked; return the rows to add."""
+def append(changes: Changes, kept: Kept, now_us: int) -> Booked:
+    """Book messages that follow the last one booked; return the rows to add.
+
+    Time after the end of the evidence so far was told as unknown: messages that come later than that revise it.
+    """
     head, booking = kept.head, kept.booking
+    reach_us = booking.reach_us(head.link_down_us) if booking.place else now_us
     for _, message in kept.messages:
         booking.add(message)
         if isinstance(message, Event):
@@ -47,6 +51,9 @@ def append(changes: Changes, kept: Kept) -> Booked:
                 head.events_since_checkpoint = 0
                 changes.checkpoints.append((head.cell_id, Checkpoint(message.boot, message.seq, dump(booking))))
     head.booking = dump(booking)
+    if reach_us < min(now_us, booking.booked_us):
+        until_us = min(now_us, booking.booked_us)
+        changes.revisions.append(Revision(head.cell, reach_us, until_us, now_us, "messages after a silence"))
     return booking.take_booked()
 
 
@@ -56,7 +63,7 @@ def _in_order(events: list[tuple[Key, str]], snapshots: list[SnapshotRow]) -> It
     for key, text in events:
         while rest and (rest[0].boot, rest[0].seq) < key:
             yield _snapshot(rest.popleft())
-        yield read_message(decode_value(text))
+        yield read_checked(decode_value(text))
     yield from map(_snapshot, rest)
 
 

@@ -284,17 +284,19 @@ class Booking:
         more = f"{unseen} more than the" if unseen > 0 else f"{-unseen} fewer than the"
         self._flag("unseen", zone, f"the controller counts {more} fasteners received", unseen)
 
-    def open_spans(self, link_down_us: int | None, until_us: int) -> list[ZoneSpan]:
-        """Return the spans from the last closed ones on, up to `until_us`.
-
-        Evidence ends 30 s (a limit) after the last message, or at `link_down_us`, the arrival of a `link: down` after it.
-        """
-        if self.boot is None:
-            return []
-        until_us = max(until_us, self.booked_us)
+    def reach_us(self, link_down_us: int | None) -> int:
+        """Return where evidence ends: 30 s (a limit) after the last message, or at the arrival of a `link: down` after it."""
         reach_us = self.booked_us + self.limits.silence_us
         if link_down_us is not None and link_down_us >= self.booked_us:
             reach_us = min(reach_us, link_down_us)
+        return reach_us
+
+    def open_spans(self, link_down_us: int | None, until_us: int) -> list[ZoneSpan]:
+        """Return the spans from the last closed ones on, up to `until_us`; unknown from where evidence ends."""
+        if self.boot is None:
+            return []
+        until_us = max(until_us, self.booked_us)
+        reach_us = self.reach_us(link_down_us)
         later = Booking.from_json(self.to_json(), self.limits)
         later._reach(min(reach_us, until_us))
         if until_us > reach_us:

@@ -226,11 +226,16 @@ def read_message(value: Any) -> m.Message:
     Raises Refusal: `not_an_object`, `version_unsupported`, `field_missing`, `field_invalid`, and those of `check_values`;
     a value that is itself a Refusal is raised.
     """
+    check_values(value)
+    return read_checked(value)
+
+
+def read_checked(value: Any) -> m.Message:
+    """Return the message that a JSON value stands for, whose values `check_values` has passed; raise Refusal."""
     if isinstance(value, Refusal):
         raise value
     if not isinstance(value, dict):
         raise Refusal("not_an_object", "a message should be a JSON object")
-    check_values(value)
     version = _need(value, "v", lambda _, v: v)
     if type(version) is not int or version != 1:
         raise Refusal("version_unsupported", "v should be 1: this service reads contract version 1")

@@ -52,13 +52,26 @@ def _fields() -> Iterator[Any]:
 
 
 def _refers(rule: dict[str, Any]) -> bool:
-    return "$ref" in rule or any(_refers(each) for each in (rule.get("items"), rule.get("additionalProperties")) if isinstance(each, dict))
+    within = (rule.get("items"), rule.get("additionalProperties"))
+    return "$ref" in rule or any(_refers(each) for each in within if isinstance(each, dict))
 
 
-@pytest.mark.parametrize("rule", _fields())
-def test_a_field_of_an_answer_says_what_it_is(rule: dict[str, Any]) -> None:
-    """One whose value is another schema is described there, example and all."""
+def _has_example(rule: dict[str, Any]) -> bool:
+    return any(word in rule for word in ("examples", "enum", "default")) or any(
+        map(_has_example, rule.get("anyOf", []))
+    )
+
+
+@pytest.mark.parametrize("rule", list(_fields()))
+def test_a_field_says_what_it_is(rule: dict[str, Any]) -> None:
+    """One whose value is another schema is described there."""
     assert _refers(rule) or rule.get("description")
+
+
+@pytest.mark.parametrize("rule", [field for field in _fields() if "Document." not in str(field.id)])
+def test_a_field_of_an_answer_has_an_example(rule: dict[str, Any]) -> None:
+    """The plant's document has one example as a whole."""
+    assert _refers(rule) or _has_example(rule)
 
 
 def test_no_two_schemas_are_told_apart_by_a_path_of_the_program() -> None:
@@ -81,7 +94,8 @@ def test_the_page_names_every_parameter() -> None:
     for item in DOCUMENT["paths"].values():
         for operation in item.values():
             for parameter in operation.get("parameters", []):
-                assert parameter["name"] in named, parameter["name"]
+                name = parameter["name"]
+                assert name in named or (parameter["in"] == "path" and f"/{{{name}}}" in PAGE), name
 
 
 @pytest.mark.parametrize("block", re.findall(r"```json\n(.*?)```", PAGE, re.DOTALL))

@@ -162,7 +162,10 @@ async def test_units_tell_how_they_stand_and_what_was_received(get: Get, send: S
     first, second = line["cells"]
     assert (answer["plant_version"], site["unit"], line["unit"]) == (1, "bench", "bench/line-1")
     assert (first["unit"], first["state"], first["reason"], first["since"]) == (CELL, "fault", "e-stop", later(719.97))
-    assert [(zone["unit"], zone["state"]) for zone in first["zones"]] == [(f"{CELL}/1", "fault"), (f"{CELL}/2", "fault")]
+    assert [(zone["unit"], zone["state"]) for zone in first["zones"]] == [
+        (f"{CELL}/1", "fault"),
+        (f"{CELL}/2", "fault"),
+    ]
     assert first["last_message"] == later(719.97)
     received = first["received"]
     assert (received["refused"], received["unknown_fields"]) == (2, {"shade": 1})
@@ -239,7 +242,9 @@ async def test_a_split_that_there_is_not_is_a_problem(told: httpx.AsyncClient) -
 
 
 @pytest.mark.parametrize("call", ["kpi", "timeline", "shifts"])
-@pytest.mark.parametrize("unit", ["", "nowhere", "bench/line-9", f"{CELL}/", f"{CELL}/9", "bench//line-1", "b%00c", "%ff", "a" * 5000])
+@pytest.mark.parametrize(
+    "unit", ["", "nowhere", "bench/line-9", f"{CELL}/", f"{CELL}/9", "bench//line-1", "b%00c", "%ff", "a" * 5000]
+)
 async def test_an_unknown_unit_is_a_problem_that_names_what_there_is(
     told: httpx.AsyncClient, call: str, unit: str
 ) -> None:

@@ -38,7 +38,9 @@ async def test_figures_read_after_the_answer_include_it(send: Send, get: Get) ->
 
 
 async def test_one_bad_message_does_not_cost_the_others(send: Send, get: Get) -> None:
-    answer = await send(snapshot(130, "1", boot=2), own(1, 131, boot=2, zone="9"), 42, snapshot(132, "1", boot=2, seq=1))
+    answer = await send(
+        snapshot(130, "1", boot=2), own(1, 131, boot=2, zone="9"), 42, snapshot(132, "1", boot=2, seq=1)
+    )
     assert answer["stored"] == 2
     assert [(one["index"], one["reason"]) for one in answer["refused"]] == [(1, "unknown_zone"), (2, "not_an_object")]
     kept = (await get("/v1/refused"))["refused"]

@@ -33,7 +33,9 @@ async def test_a_plant_comes_back_as_it_was_declared(api: httpx.AsyncClient) -> 
 
 async def test_the_same_plant_again_keeps_its_version(api: httpx.AsyncClient) -> None:
     await api.put("/v1/plant", json=PLANT)
-    again = await api.put("/v1/plant", content=json.dumps(PLANT, indent=3), headers={"content-type": "application/json"})
+    again = await api.put(
+        "/v1/plant", content=json.dumps(PLANT, indent=3), headers={"content-type": "application/json"}
+    )
     assert again.json() == {"version": 1, "applied": NOW}
 
 
@@ -43,7 +45,9 @@ async def test_every_version_is_kept(api: httpx.AsyncClient) -> None:
     assert (await api.get("/v1/plant", params={"version": 1})).json() == PLANT
     assert (await api.get("/v1/plant", params={"version": 2})).json() == {"sites": []}
     assert (await api.get("/v1/plant")).json() == {"sites": []}
-    assert "the last one is 2" in problem(await api.get("/v1/plant", params={"version": 3}), "version_unknown")["detail"]
+    assert (
+        "the last one is 2" in problem(await api.get("/v1/plant", params={"version": 3}), "version_unknown")["detail"]
+    )
 
 
 @pytest.mark.parametrize("kind", ["application/yaml", "application/x-yaml", "text/yaml; charset=utf-8"])
@@ -86,7 +90,8 @@ async def test_all_faults_of_json_are_told_with_their_places(api: httpx.AsyncCli
 
 
 @pytest.mark.parametrize(
-    "body", [b"", b"{", b"[]", b"null", b'{"sites": NaN}', b"\xff", b'{"\\ud800": 1}', b'{"sites": [' * 5000, b"9" * 5000]
+    "body",
+    [b"", b"{", b"[]", b"null", b'{"sites": NaN}', b"\xff", b'{"\\ud800": 1}', b'{"sites": [' * 5000, b"9" * 5000],
 )
 @pytest.mark.parametrize("kind", ["application/json", "application/yaml"])
 async def test_a_body_that_is_no_plant_is_a_problem(api: httpx.AsyncClient, body: bytes, kind: str) -> None:

@@ -13,10 +13,10 @@ from fastapi import FastAPI
 from tests.integration.api.plant import CELL, PLANT
 from tests.integration.api.problem import problem
 from zoneledger.api.openapi import build_api
+from zoneledger.api.problems import TABLE
 from zoneledger.asgi import create_app
 from zoneledger.bootstrap import Service
 from zoneledger.core import errors
-from zoneledger.api.problems import TABLE
 
 PATHS = [
     ("/v1/plant", "GET, PUT"),
@@ -30,7 +30,9 @@ PATHS = [
 ]
 
 
-@pytest.mark.parametrize("path", ["/", "/v1", "/v2/units", "/v1/units/", "/v1/kpi", "/v1/%00", "/%ff", "/health", "/metrics"])
+@pytest.mark.parametrize(
+    "path", ["/", "/v1", "/v2/units", "/v1/units/", "/v1/kpi", "/v1/%00", "/%ff", "/health", "/metrics"]
+)
 async def test_a_path_that_there_is_not_is_a_problem_that_names_what_there_is(
     api: httpx.AsyncClient, path: str
 ) -> None:
@@ -101,7 +103,7 @@ CALLS: list[tuple[str, str, dict[str, Any]]] = [
 async def test_a_database_that_does_not_answer_is_a_problem_that_says_when_to_call_again(
     service: Service, method: str, path: str, options: dict[str, Any]
 ) -> None:
-    app = create_app(replace(service, store=_Away(errors.StoreUnavailable("the database does not answer"))))  # type: ignore[arg-type]
+    app = create_app(replace(service, store=_Away(errors.StoreUnavailable("the database does not answer"))))
     problem(await _ask(app, method, path, **options), "store_unavailable")
     await service.store.close()
 
@@ -110,7 +112,7 @@ async def test_a_database_that_does_not_answer_is_a_problem_that_says_when_to_ca
 async def test_a_failure_tells_nothing_of_what_is_inside(
     service: Service, caplog: pytest.LogCaptureFixture, method: str, path: str, options: dict[str, Any]
 ) -> None:
-    app = create_app(replace(service, store=_Away(KeyError("secret-column"))))  # type: ignore[arg-type]
+    app = create_app(replace(service, store=_Away(KeyError("secret-column"))))
     answer = await _ask(app, method, path, **options)
     problem(answer, "internal")
     assert "secret" not in answer.text

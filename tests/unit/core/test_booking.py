@@ -286,6 +286,10 @@ def test_a_reboot_sets_the_count_back() -> None:
     assert _unseen(_made(0, 0, 0), _made(0, 60, 2, boot=2)) == [("1", 2)]
 
 
+def test_a_later_boot_joined_in_its_midst_counts_from_nothing() -> None:
+    assert _unseen(_made(0, 0, 0), fastener(3, 60, boot=2), _made(3, 70, 3, boot=2)) == [("1", 2)]
+
+
 def test_a_snapshot_that_tells_no_count_leaves_nothing_to_compare_with() -> None:
     assert _unseen(_made(0, 0, 0), _made(0, 5, None), fastener(1, 6), _made(1, 10, 7)) == []
     assert _unseen(_made(0, 0, 0), _made(0, 5, None), _made(1, 10, 7), _made(2, 20, 8)) == [("1", 1)]

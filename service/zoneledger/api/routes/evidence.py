@@ -1,7 +1,7 @@
 """GET /v1/refused, /v1/gaps and /v1/discrepancies: what was not booked, what is missing, what does not fit."""
 
 from collections.abc import Awaitable, Callable
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
 from pydantic import BaseModel, Field
@@ -20,30 +20,39 @@ MAX_ID = 2**53 - 1
 _NO_CONTROLS = r"^[^\x00-\x1f\x7f-\x9f]*$"
 
 
+_ID: Any = Field(description="its number in this list", examples=[17])
+_CELL: Any = Field(description="the cell's path", examples=["harbour/wing-1/cell-1"])
+_NEXT: Any = Field(description="give it as `after` for the next page; null on the last", examples=[117])
+
+
 class RefusedAnswer(BaseModel):
     """A message that was refused: kept, never booked."""
 
-    id: int = Field(description="its number in this list", examples=[17])
+    id: int = _ID
     cell: str = Field(
         description="the cell's path as the topic or the request named it", examples=["harbour/wing-1/cell-9"]
     )
     origin: str = Field(description="the MQTT topic, or http", examples=["cells/v1/harbour/wing-1/cell-9/events"])
-    arrived: Time
-    index: int = Field(description="its place in its payload, from 0")
-    reason: str = Field(examples=["unknown_cell"])
-    detail: str
-    text: str = Field(description="what came, at most 256 KiB of it; bytes that are no UTF-8 are replaced")
-    size: int = Field(description="how many bytes came")
+    arrived: Time = Field(description="when it arrived")
+    index: int = Field(description="its place in its payload, from 0", examples=[0])
+    reason: str = Field(description="why, for programs", examples=["unknown_cell"])
+    detail: str = Field(
+        description="why, in a sentence", examples=["the plant model names no cell harbour/wing-1/cell-9"]
+    )
+    text: str = Field(
+        description="what came, at most 256 KiB of it; bytes that are no UTF-8 are replaced", examples=['{"v": 1}']
+    )
+    size: int = Field(description="how many bytes came", examples=[8])
 
 
 class GapAnswer(BaseModel):
     """Events that are missing: their numbers were never seen."""
 
-    id: int
-    cell: str
-    boot: int
-    first_seq: int
-    last_seq: int
+    id: int = _ID
+    cell: str = _CELL
+    boot: int = Field(description="the controller's start in which they are missing", examples=[1764050400])
+    first_seq: int = Field(description="number of the first one missing", examples=[4180])
+    last_seq: int = Field(description="number of the last one missing", examples=[4183])
     since: Time | None = Field(description="booked time of the message before them; null where there is none")
     until: Time = Field(description="booked time of the message that showed that they are missing")
 
@@ -51,32 +60,42 @@ class GapAnswer(BaseModel):
 class DiscrepancyAnswer(BaseModel):
     """Where a controller contradicts itself."""
 
-    id: int
-    cell: str
-    zone: str | None
-    boot: int
-    seq: int
+    id: int = _ID
+    cell: str = _CELL
+    zone: str | None = Field(description="the zone, null where it is not of one", examples=["1"])
+    boot: int = Field(description="the controller's start", examples=[1764050400])
+    seq: int = Field(description="number of the event, or of the one before a snapshot", examples=[4180])
     at: Time = Field(description="booked time")
-    kind: str = Field(description="clock_back, clock_not_believed, not_present, snapshot_differs or unseen")
-    detail: str
+    kind: str = Field(
+        description="clock_back, clock_not_believed, not_present, snapshot_differs or unseen", examples=["not_present"]
+    )
+    detail: str = Field(
+        description="what does not fit, in a few words", examples=["load ended while process was present"]
+    )
     unseen: int = Field(
-        description="of the kind unseen: how many fasteners more its snapshot counts than were received"
+        description="of the kind unseen: how many fasteners more its snapshot counts than were received", examples=[0]
     )
 
 
 class RefusedPage(BaseModel):
+    """A page of refused messages, in the order in which they came."""
+
     refused: list[RefusedAnswer]
-    next: int | None = Field(description="give it as `after` for the next page; null on the last")
+    next: int | None = _NEXT
 
 
 class GapsPage(BaseModel):
+    """A page of missing events."""
+
     gaps: list[GapAnswer]
-    next: int | None = Field(description="give it as `after` for the next page; null on the last")
+    next: int | None = _NEXT
 
 
 class DiscrepanciesPage(BaseModel):
+    """A page of contradictions."""
+
     discrepancies: list[DiscrepancyAnswer]
-    next: int | None = Field(description="give it as `after` for the next page; null on the last")
+    next: int | None = _NEXT
 
 
 class PageParameters(Parameters):

@@ -19,13 +19,13 @@ CHECK_S = 5.0
 class LiveAnswer(BaseModel):
     """The process answers."""
 
-    live: bool = True
+    live: bool = Field(default=True, description="always true", examples=[True])
 
 
 class ReadyAnswer(BaseModel):
     """All that readiness rests on is well; where something is not, the answer is a problem that names it."""
 
-    ready: bool
+    ready: bool = Field(description="always true: otherwise the answer is a problem", examples=[True])
     checks: dict[str, bool] = Field(
         description="what it rests on, by name", examples=[{"database": True, "recorder": True, "broker": True}]
     )

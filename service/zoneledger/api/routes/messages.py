@@ -13,12 +13,14 @@ from zoneledger.core.decoding import MAX_MESSAGES, MAX_PAYLOAD_BYTES
 router = APIRouter(tags=["messages"])
 
 
-class RefusedAnswer(BaseModel):
+class RefusedMessageAnswer(BaseModel):
     """A message that was not taken into the ledger; it is kept and listed under /v1/refused."""
 
     index: int = Field(description="its place in `messages`, from 0", examples=[3])
     reason: str = Field(description="why, for programs", examples=["unknown_zone"])
-    detail: str = Field(description="why, in a sentence")
+    detail: str = Field(
+        description="why, in a sentence", examples=["the plant model names no zone 9 in harbour/wing-1/cell-1"]
+    )
 
 
 class ReceiptAnswer(BaseModel):
@@ -26,7 +28,7 @@ class ReceiptAnswer(BaseModel):
 
     stored: int = Field(description="new messages", examples=[998])
     duplicate: int = Field(description="messages that were known already and changed nothing", examples=[1])
-    refused: list[RefusedAnswer]
+    refused: list[RefusedMessageAnswer]
 
 
 _BODY = {
@@ -74,7 +76,7 @@ _BODY = {
 
 
 def _answer(receipt: Receipt) -> ReceiptAnswer:
-    refused = [RefusedAnswer(index=one.index, reason=one.reason, detail=one.detail) for one in receipt.refused]
+    refused = [RefusedMessageAnswer(index=one.index, reason=one.reason, detail=one.detail) for one in receipt.refused]
     return ReceiptAnswer(stored=receipt.stored, duplicate=receipt.duplicate, refused=refused)
 
 

@@ -18,9 +18,9 @@ router = APIRouter(tags=["shifts"])
 class StopAnswer(BaseModel):
     """A planned stop."""
 
-    stop: str = Field(examples=["meal"])
-    start: Time
-    end: Time
+    stop: str = Field(description="its name", examples=["meal"])
+    start: Time = Field(description="its start, included")
+    end: Time = Field(description="its end, not included")
 
 
 class ShiftAnswer(BaseModel):
@@ -29,11 +29,11 @@ class ShiftAnswer(BaseModel):
     shift: str = Field(
         description="local date at its start, and its name: what `shift=` takes", examples=["2026-11-25/early"]
     )
-    start: Time
-    end: Time
-    planned_s: Seconds = Field(description="its length less its planned stops, in seconds")
+    start: Time = Field(description="its start as it really was, included")
+    end: Time = Field(description="its end, not included")
+    planned_s: Seconds = Field(description="its length less its planned stops, in seconds", examples=[27000.0])
     stops: list[StopAnswer]
-    over: bool = Field(description="whether it has ended by now")
+    over: bool = Field(description="whether it has ended by now", examples=[True])
     revision: int = Field(
         description="rises when late evidence or a changed plant model changed its figures", examples=[1]
     )
@@ -42,7 +42,7 @@ class ShiftAnswer(BaseModel):
 class ShiftsAnswer(BaseModel):
     """The shifts that overlap a window, by start."""
 
-    line: str | None = Field(examples=["harbour/wing-1"])
+    line: str | None = Field(description="the path of the line whose shifts they are", examples=["harbour/wing-1"])
     shifts: list[ShiftAnswer]
 
 

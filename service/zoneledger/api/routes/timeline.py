@@ -18,8 +18,8 @@ router = APIRouter(tags=["ledger"])
 class SpanAnswer(BaseModel):
     """One state with one reason over [start, end)."""
 
-    start: Time
-    end: Time
+    start: Time = Field(description="its start, included")
+    end: Time = Field(description="its end, not included")
     state: str = Field(description="running, idle, fault, changeover or unknown", examples=["fault"])
     reason: str | None = Field(description="why; null where nothing was ever known", examples=["clamp-force"])
 
@@ -27,16 +27,16 @@ class SpanAnswer(BaseModel):
 class UnitTimeline(BaseModel):
     """A unit's spans; they partition the window up to `until`."""
 
-    unit: str = Field(examples=["harbour/wing-1/cell-1/1"])
+    unit: str = Field(description="the path of the zone or cell", examples=["harbour/wing-1/cell-1/1"])
     spans: list[SpanAnswer]
 
 
 class TimelineAnswer(BaseModel):
     """The spans of the unit that was asked for: a zone's own, a cell's and its zones', or those of all cells."""
 
-    unit: str
-    start: Time
-    end: Time
+    unit: str = Field(description="the path that was asked for", examples=["harbour/wing-1/cell-1"])
+    start: Time = Field(description="start of the window, included")
+    end: Time = Field(description="end of the window, not included")
     until: Time = Field(description="where reading ended: the window's end, or now if that is earlier")
     units: list[UnitTimeline]
 

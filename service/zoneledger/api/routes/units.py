@@ -17,7 +17,9 @@ class Standing(BaseModel):
 
     unit: str = Field(description="the unit's path", examples=["harbour/wing-1/cell-1/1"])
     state: str = Field(description="running, idle, fault, changeover or unknown", examples=["running"])
-    reason: str | None = Field(description="why: an alarm code, what it waits for, the activity, or why it is unknown")
+    reason: str | None = Field(
+        description="why: an alarm code, what it waits for, the activity, or why it is unknown", examples=["process"]
+    )
     since: Time | None = Field(description="when this state and reason began; null where it was never known")
 
 
@@ -26,9 +28,11 @@ class Received(BaseModel):
 
     events: int = Field(description="events stored", examples=[51200])
     snapshots: int = Field(description="snapshots that told something new", examples=[2880])
-    duplicate: int = Field(description="messages that were known already")
-    refused: int = Field(description="messages refused; see /v1/refused")
-    unknown_fields: dict[str, int] = Field(description="fields that the contract does not have, ignored, by name")
+    duplicate: int = Field(description="messages that were known already", examples=[12])
+    refused: int = Field(description="messages refused; see /v1/refused", examples=[0])
+    unknown_fields: dict[str, int] = Field(
+        description="fields that the contract does not have, ignored, by name", examples=[{"shade": 3}]
+    )
 
 
 class CellStanding(Standing):
@@ -44,12 +48,16 @@ class CellStanding(Standing):
 
 
 class LineUnits(BaseModel):
-    unit: str = Field(examples=["harbour/wing-1"])
+    """A line with its cells."""
+
+    unit: str = Field(description="the line's path", examples=["harbour/wing-1"])
     cells: list[CellStanding]
 
 
 class SiteUnits(BaseModel):
-    unit: str = Field(examples=["harbour"])
+    """A site with its lines."""
+
+    unit: str = Field(description="the site's path", examples=["harbour"])
     lines: list[LineUnits]
 
 

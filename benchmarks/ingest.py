@@ -1,0 +1,126 @@
+"""From a Mosquitto backlog to a current ledger, beside the raw drain of the same messages in the same run.
+
+`python -m benchmarks.ingest` starts a broker and a database of its own on spare ports and prints a line for each
+database; the ratio is what counts, as the rates depend on the machine.
+"""
+
+import argparse
+import asyncio
+import json
+import platform
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from aiomqtt import ProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from benchmarks.raw_drain import CELLS, fill_backlog, raw_drain
+from tests.servers.mosquitto import Mosquitto
+from tests.servers.postgres import Postgres
+from zoneledger.asgi import open_service
+from zoneledger.bootstrap import Service
+from zoneledger.settings import Settings
+from zoneledger_mqtt.connection import parse_broker_url
+from zoneledger_mqtt.subscriber import Session, Subscriber
+from zoneledger_mqtt.topics import Topics
+
+PLANT = {
+    "sites": [
+        {
+            "site": "bench",
+            "timezone": "UTC",
+            "lines": [
+                {
+                    "line": "line-1",
+                    "standards": [{"operation": "fasten", "seconds": 3.75, "since": "2026-01-01"}],
+                    "cells": [{"cell": cell.rpartition("/")[2], "zones": ["1", "2"]} for cell in CELLS],
+                }
+            ],
+        }
+    ]
+}
+CLIENT_ID = "ledger-drain"
+DEADLINE_S = 300.0
+
+
+async def _subscribe_once(broker: str, topics: Topics, client_id: str) -> None:
+    """Make the persistent session that the backlog waits in."""
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.SessionExpiryInterval = 3600
+    options = {"clean_start": True, "properties": properties}
+    async with parse_broker_url(broker).client(client_id, ProtocolVersion.V5, **options) as client:
+        await client.subscribe([(topic_filter, 1) for topic_filter in topics.filters])
+
+
+async def _events(service: Service) -> int:
+    async with service.store.reading() as reading:
+        heads = await reading.heads(CELLS)
+    return sum(head.counts.get("events", 0) for head in heads.values())
+
+
+async def ledger_drain(broker: str, database_url: str, messages: int, plant: Path) -> float:
+    """Drain a backlog of that many messages through the service; return messages a second until the last is in the ledger."""
+    topics = Topics(f"ledger-{time.monotonic_ns()}")
+    client_id = f"{CLIENT_ID}-{time.monotonic_ns()}"
+    await _subscribe_once(broker, topics, client_id)
+    await fill_backlog(broker, topics, messages)
+    service = await open_service(Settings(database_url=database_url, plant=plant))
+    subscriber = Subscriber(parse_broker_url(broker), service.recorder, topics=topics, session=Session(client_id))
+    recording = asyncio.create_task(service.recorder.run())
+    began_s = time.perf_counter()
+    listening = asyncio.create_task(subscriber.run())
+    while subscriber.counts.acknowledged < messages:
+        await asyncio.sleep(0.005)
+        if time.perf_counter() - began_s > DEADLINE_S:
+            raise TimeoutError(f"{subscriber.counts.acknowledged} of {messages} messages in {DEADLINE_S:g} s")
+    rate = messages / (time.perf_counter() - began_s)
+    stored = await _events(service)
+    for task in (listening, recording):
+        task.cancel()
+        await asyncio.wait([task])
+    await service.store.close()
+    if stored != messages:
+        raise RuntimeError(f"{messages} messages were drained and {stored} events stored")
+    return rate
+
+
+@contextmanager
+def _databases(folder: Path) -> Iterator[dict[str, list[str]]]:
+    """Yield, by name, two databases each: one for the raw drain and one for the ledger."""
+    postgres = Postgres(fsync=True)
+    try:
+        postgres.start()
+        urls = [postgres.url(postgres.create_database()) for _ in range(2)]
+        yield {"postgresql": urls, "sqlite": [f"sqlite:///{folder / name}.db" for name in ("raw", "ledger")]}
+    finally:
+        postgres.close()
+
+
+def main() -> None:
+    """Print messages a second from a Mosquitto backlog to a current ledger, beside the raw drain."""
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("--messages", type=int, default=50_000)
+    messages = parser.parse_args().messages
+    broker = Mosquitto()
+    print(
+        f"{platform.machine()}, Python {platform.python_version()}, {messages} single messages, nine in ten fasteners"
+    )
+    with tempfile.TemporaryDirectory() as name, _databases(Path(name)) as databases:
+        plant = Path(name) / "plant.json"
+        plant.write_text(json.dumps(PLANT))
+        try:
+            broker.start()
+            for database, (raw_url, ledger_url) in databases.items():
+                raw = asyncio.run(raw_drain(broker.url, raw_url, messages))
+                ledger = asyncio.run(ledger_drain(broker.url, ledger_url, messages, plant))
+                print(f"{database:>10}: ledger {ledger:8,.0f}/s, raw drain {raw:8,.0f}/s, ratio {ledger / raw:.2f}")
+        finally:
+            broker.close()
+
+
+if __name__ == "__main__":
+    main()

@@ -1,13 +1,13 @@
 """The messages of one connection between their receipt and their acknowledgement."""
 
 import asyncio
-import contextlib
 import logging
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
-from zoneledger.application.intake import Delivery, Intake
+from zoneledger.application.intake import Delivery, Intake, Receipt
 from zoneledger.core.errors import StoreUnavailable
 
 log = logging.getLogger(__name__)
@@ -39,6 +39,7 @@ class _Pending:
     number: int
     delivery: Delivery
     kept: bool = False
+    failures: int = 0
 
 
 class Window:
@@ -57,8 +58,8 @@ class Window:
         self._pending: deque[_Pending] = deque()
         self._held: list[_Pending] = []
         self._release: asyncio.TimerHandle | None = None
-        self._tasks: set[asyncio.Task[None]] = set()
-        self._closing = asyncio.Event()
+        self._answers: set[asyncio.Future[Receipt]] = set()
+        self._closing = False
 
     def __len__(self) -> int:
         """The number of messages received and not acknowledged."""
@@ -66,7 +67,7 @@ class Window:
 
     def take(self, number: int, delivery: Delivery) -> None:
         """Begin to record a delivery that came as packet `number`; once closed, leave it to the broker."""
-        if self._closing.is_set():
+        if self._closing:
             return
         self._received += 1
         pending = _Pending(self._received, number, delivery)
@@ -78,38 +79,41 @@ class Window:
 
     async def close(self, longest_s: float | None = None) -> None:
         """Repeat nothing any more, and wait until the intake has answered what it was given, at most `longest_s`."""
-        self._closing.set()
+        self._closing = True
         if self._release is not None:
             self._release.cancel()
         try:
-            if self._tasks:
-                await asyncio.wait(self._tasks, timeout=longest_s)
+            if self._answers:
+                await asyncio.wait(self._answers, timeout=longest_s)
         finally:
-            for task in self._tasks:
-                task.cancel()
+            for answer in self._answers:
+                answer.cancel()
 
     def _start(self, pending: _Pending) -> None:
-        task = asyncio.create_task(self._keep(pending))
-        self._tasks.add(task)
-        task.add_done_callback(self._tasks.discard)
+        if self._closing:
+            return
+        answer = asyncio.ensure_future(self._intake.record(pending.delivery))
+        self._answers.add(answer)
+        answer.add_done_callback(partial(self._take_answer, pending))
 
-    async def _keep(self, pending: _Pending) -> None:
-        own = Backoff(self._backoff.first_s, self._backoff.longest_s)
-        while not self._closing.is_set():
-            try:
-                await self._intake.record(pending.delivery)
-            except StoreUnavailable as error:
-                self._hold(pending, error)
-                return
-            except Exception:
-                pause_s = own.next_s()
-                log.exception("a delivery of %s failed; it is tried again in %g s", pending.delivery.cell, pause_s)
-                await self._pause(pause_s)
-            else:
-                self._backoff.reset()
-                pending.kept = True
-                self._acknowledge_kept()
-                return
+    def _take_answer(self, pending: _Pending, answer: "asyncio.Future[Receipt]") -> None:
+        self._answers.discard(answer)
+        if answer.cancelled():
+            return
+        error = answer.exception()
+        if error is None:
+            self._backoff.reset()
+            pending.kept = True
+            self._acknowledge_kept()
+        elif isinstance(error, StoreUnavailable):
+            self._hold(pending, error)
+        elif not self._closing:
+            pause_s = Backoff(self._backoff.first_s, self._backoff.longest_s, pending.failures).next_s()
+            pending.failures += 1
+            log.error(
+                "a delivery of %s failed; it is tried again in %g s", pending.delivery.cell, pause_s, exc_info=error
+            )
+            asyncio.get_running_loop().call_later(pause_s, self._start, pending)
 
     def _acknowledge_kept(self) -> None:
         """Acknowledge in the order of receipt, as MQTT 5 asks in section 4.6."""
@@ -118,7 +122,7 @@ class Window:
 
     def _hold(self, pending: _Pending, error: StoreUnavailable) -> None:
         self._held.append(pending)
-        if self._release is None and not self._closing.is_set():
+        if self._release is None and not self._closing:
             pause_s = self._backoff.next_s()
             log.warning("the store does not answer (%s); %d messages wait, next try in %g s", error, len(self), pause_s)
             self._release = asyncio.get_running_loop().call_later(pause_s, self._hand_in_again)
@@ -128,7 +132,3 @@ class Window:
         held, self._held = sorted(self._held, key=lambda one: one.place), []
         for pending in held:
             self._start(pending)
-
-    async def _pause(self, pause_s: float) -> None:
-        with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(self._closing.wait(), pause_s)

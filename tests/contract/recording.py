@@ -46,7 +46,7 @@ async def recording(store: Store) -> AsyncIterator[Recorder]:
 async def record(store: Store, deliveries: Sequence[Delivery]) -> list[Receipt]:
     """Hand in deliveries at once and return their receipts."""
     async with recording(store) as recorder:
-        return list(await asyncio.gather(*(recorder.hand_in(delivery) for delivery in deliveries)))
+        return list(await asyncio.gather(*(recorder.record(delivery) for delivery in deliveries)))
 
 
 def delivery(payload: bytes, cell: str = CELL) -> Delivery:

@@ -27,7 +27,7 @@ def _quiet(caplog: pytest.LogCaptureFixture) -> None:
 
 async def _settle(store: Store, deliveries: list[Delivery]) -> list[Receipt | BaseException]:
     async with recording(store) as recorder:
-        waiting = [recorder.hand_in(one) for one in deliveries]
+        waiting = [recorder.record(one) for one in deliveries]
         return await asyncio.wait_for(asyncio.gather(*waiting, return_exceptions=True), SOON_S)
 
 
@@ -69,7 +69,7 @@ async def test_a_failure_of_one_moment_costs_nothing(store: Store) -> None:
 async def test_a_failure_while_refusing_keeps_nobody_waiting(store: Store) -> None:
     failing = FailingStore(store, whenever("add_refused", bool, RuntimeError("a bug")))
     async with recording(failing) as recorder:
-        waiting = [recorder.hand_in(one) for one in (delivery(b"{"), delivery(dumped(message(1))), delivery(b"["))]
+        waiting = [recorder.record(one) for one in (delivery(b"{"), delivery(dumped(message(1))), delivery(b"["))]
         answers = await asyncio.wait_for(asyncio.gather(*waiting, return_exceptions=True), SOON_S)
         later = await asyncio.wait_for(recorder.record(delivery(dumped(message(2)))), SOON_S)
     assert [type(one) for one in answers] == [StoreUnavailable, Receipt, StoreUnavailable]
@@ -104,13 +104,13 @@ async def test_whoever_waits_when_the_recorder_stops_is_told_and_whoever_comes_l
     stuck = _StuckStore(store)
     recorder = recorder_on(stuck)
     task = asyncio.create_task(recorder.run())
-    waiting = [recorder.hand_in(delivery(dumped(message(1))))]
+    waiting = [recorder.record(delivery(dumped(message(1))))]
     await asyncio.wait_for(stuck.entered.wait(), SOON_S)
-    waiting.append(recorder.hand_in(delivery(dumped(message(2)))))
+    waiting.append(recorder.record(delivery(dumped(message(2)))))
     task.cancel()
     with contextlib.suppress(asyncio.CancelledError):
         await task
-    waiting.append(recorder.hand_in(delivery(dumped(message(3)))))
+    waiting.append(recorder.record(delivery(dumped(message(3)))))
     answers = await asyncio.wait_for(asyncio.gather(*waiting, return_exceptions=True), SOON_S)
     assert [type(one) for one in answers] == [StoreUnavailable] * 3
 
@@ -118,7 +118,7 @@ async def test_whoever_waits_when_the_recorder_stops_is_told_and_whoever_comes_l
 async def test_a_caller_that_went_away_costs_no_other() -> None:
     store = MemoryStore()
     async with recording(store) as recorder:
-        gone, stays = (recorder.hand_in(delivery(dumped(message(seq)))) for seq in (1, 2))
+        gone, stays = (recorder.record(delivery(dumped(message(seq)))) for seq in (1, 2))
         gone.cancel()
         assert (await asyncio.wait_for(stays, SOON_S)).stored == 1
     assert len((await all_kept(store))[f"events {CELL}"]) == 2

@@ -37,7 +37,7 @@ def _read_instant(value: object) -> int:
     except Refusal as refusal:
         hint = " (write + as %2B in a URL)" if " " in value else ""
         raise ValueError(f"{refusal.detail}{hint}") from None
-    if False:
+    if not _FIRST_US <= instant_us <= _END_US:
         raise ValueError(f"the time should lie in the years {FIRST_YEAR} to {LAST_YEAR}")
     return instant_us
 

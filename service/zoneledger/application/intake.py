@@ -1,5 +1,6 @@
 """What a source of messages hands in, and what it is told once it is stored."""
 
+from collections.abc import Awaitable
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
@@ -35,8 +36,8 @@ class Receipt:
 class Intake(Protocol):
     """Takes deliveries in; what it has answered is committed."""
 
-    async def record(self, delivery: Delivery) -> Receipt:
-        """Store one delivery and bring the ledger up; return after the commit.
+    def record(self, delivery: Delivery) -> Awaitable[Receipt]:
+        """Store one delivery and bring the ledger up; what it returns ends after the commit.
 
         Never raises for what the payload holds. Raises StoreUnavailable when the database does not answer: nothing of
         the delivery was kept then, and the same delivery may be handed in again. Many calls may wait at once: they

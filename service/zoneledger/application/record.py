@@ -99,12 +99,8 @@ class Recorder:
         self._wake = asyncio.Event()
         self._stopped = False
 
-    async def record(self, delivery: Delivery) -> Receipt:
-        """Hand in one delivery and return its receipt after the commit; raise StoreUnavailable if nothing was kept."""
-        return await self.hand_in(delivery)
-
-    def hand_in(self, delivery: Delivery) -> "asyncio.Future[Receipt]":
-        """Hand in one delivery; the future ends after the commit."""
+    def record(self, delivery: Delivery) -> "asyncio.Future[Receipt]":
+        """Hand in one delivery; the future ends after the commit, with StoreUnavailable if nothing was kept."""
         future: asyncio.Future[Receipt] = asyncio.get_running_loop().create_future()
         if self._stopped:
             future.set_exception(StoreUnavailable("the service is stopping"))

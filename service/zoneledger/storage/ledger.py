@@ -10,6 +10,7 @@ from zoneledger.application.ports import Stretch
 from zoneledger.core.booking import Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
 from zoneledger.core.spans import Span
 from zoneledger.storage import tables as t
+from zoneledger.storage.bulk import insert_tuples
 from zoneledger.storage.lists import KEY, Columns, rows_of
 from zoneledger.storage.reading import discrepancy_of, gap_of
 
@@ -88,26 +89,23 @@ async def delete_rows(connection: AsyncConnection, cell_id: int, stretch: Stretc
         await connection.execute(delete(t.discrepancies).where(_in_stretch(t.discrepancies, cell_id, stretch)))
 
 
-def _gap_row(cell_id: int, gap: Gap) -> dict[str, Any]:
-    row = {"cell_id": cell_id, **gap.place._asdict(), **gap._asdict()}
-    del row["place"]
-    return row
-
-
-def _discrepancy_row(cell_id: int, discrepancy: Discrepancy) -> dict[str, Any]:
-    row = {"cell_id": cell_id, **discrepancy.place._asdict(), **discrepancy._asdict()}
+def _placed_row(cell_id: int, placed: Gap | Discrepancy) -> dict[str, Any]:
+    row = {"cell_id": cell_id, **placed.place._asdict(), **placed._asdict()}
     del row["place"]
     return row
 
 
 async def insert_rows(connection: AsyncConnection, rows: Sequence[tuple[int, Booked]]) -> None:
     """Insert rows of the ledgers of cells, each as (cell_id, rows)."""
-    spans = [{"cell_id": c, "zone": row.zone, **row.span._asdict()} for c, b in rows for row in b.spans]
-    made = [{"cell_id": c, **row._asdict()} for c, b in rows for row in b.fasteners]
-    given = [{"cell_id": c, **row._asdict()} for c, b in rows for row in b.verdicts]
-    gaps = [_gap_row(c, row) for c, b in rows for row in b.gaps]
-    found = [_discrepancy_row(c, row) for c, b in rows for row in b.discrepancies]
-    pairs = ((t.spans, spans), (t.fasteners, made), (t.verdicts, given), (t.gaps, gaps), (t.discrepancies, found))
-    for table, values in pairs:
+    spans = [(c, row.zone, *row.span) for c, b in rows for row in b.spans]
+    await insert_tuples(connection, t.spans, ("cell_id", "zone", *Span._fields), spans)
+    made = [(c, *row) for c, b in rows for row in b.fasteners]
+    await insert_tuples(connection, t.fasteners, ("cell_id", *Fastener._fields), made)
+    given = [(c, *row) for c, b in rows for row in b.verdicts]
+    await insert_tuples(connection, t.verdicts, ("cell_id", *Verdict._fields), given)
+    for table, values in (
+        (t.gaps, [_placed_row(c, row) for c, b in rows for row in b.gaps]),
+        (t.discrepancies, [_placed_row(c, row) for c, b in rows for row in b.discrepancies]),
+    ):
         if values:
             await connection.execute(insert(table), values)

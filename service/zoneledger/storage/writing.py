@@ -11,6 +11,7 @@ from sqlalchemy.dialects import postgresql, sqlite
 from zoneledger.application.ports import Checkpoint, EventRow, Head, Key, RefusedRow, Revision, SnapshotRow, Stretch
 from zoneledger.core.booking import Booked, Fastener, Verdict
 from zoneledger.storage import tables as t
+from zoneledger.storage.bulk import insert_tuples
 from zoneledger.storage.ledger import FASTENER_COLUMNS, VERDICT_COLUMNS, delete_rows, insert_rows, read_stretch
 from zoneledger.storage.lists import KEY, Columns, rows_of
 from zoneledger.storage.reading import SqlReading, head_of
@@ -61,8 +62,7 @@ class SqlWriting(SqlReading):
         return {(boot, seq): body for boot, seq, body in await self._rows(query)}
 
     async def add_events(self, rows: Sequence[EventRow]) -> None:
-        if rows:
-            await self._connection.execute(insert(t.events), [row._asdict() for row in rows])
+        await insert_tuples(self._connection, t.events, EventRow._fields, rows)
 
     async def events_after(self, cell_id: int, key: Key | None, limit: int) -> list[tuple[Key, str]]:
         e = t.events.c
@@ -86,8 +86,7 @@ class SqlWriting(SqlReading):
         return sorted(SnapshotRow(*row) for row in await self._rows(query))
 
     async def add_snapshots(self, rows: Sequence[SnapshotRow]) -> None:
-        if rows:
-            await self._connection.execute(insert(t.snapshots), [row._asdict() for row in rows])
+        await insert_tuples(self._connection, t.snapshots, SnapshotRow._fields, rows)
 
     async def checkpoint_before(self, cell_id: int, key: Key) -> Checkpoint | None:
         c = t.checkpoints.c

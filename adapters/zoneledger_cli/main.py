@@ -166,6 +166,6 @@ def rebuild(
             changed = await rebuild_cell(service.store, cell, now_us(), service.limits)
         finally:
             await service.store.close()
-        typer.echo("the ledger was right" if not changed else "the ledger was mended")
+        typer.echo("the figures were right" if not changed else "the figures were mended")
 
     _run(work())

@@ -90,7 +90,7 @@ async def test_a_shift_over_the_bus_is_the_simulators_truth(stack: Stack, tmp_pa
 def _check_shift(service: ServiceProcess, truth: Truth, shift: ShiftInstance) -> None:
     def booked() -> bool:
         kpi = service.get(f"/v1/kpi/{CELLS[1]}", shift=shift.id)
-        return kpi["time_s"]["unknown"] == 0 and kpi["fasteners"]["made"] == _planned(truth, CELLS[1], shift).made
+        return bool(kpi["time_s"]["unknown"] == 0 and kpi["fasteners"]["made"] == _planned(truth, CELLS[1], shift).made)
 
     wait_until(booked, "the whole shift in the ledger", 60)
     for cell in CELLS:

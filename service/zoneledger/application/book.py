@@ -156,7 +156,7 @@ async def rewrite(
     writing: Writing, changes: Changes, head: Head, stretch: tuple[Place, Place], limits: Limits, now_us: int
 ) -> None:
     """Book late messages, already stored, that lie at places `stretch`: rewrite from the first until old and new agree."""
-    known_us = load(head.booking, limits).booked_us
+    before = load(head.booking, limits)
     result = await refold(writing, head.cell_id, *stretch, limits)
     bounds, new = result.stretch(), result.booking.take_booked()
     gone, come = _difference(await writing.booked(head.cell_id, bounds), new)
@@ -166,9 +166,21 @@ async def rewrite(
     if result.agreed is None:
         head.booking, head.events_since_checkpoint = dump(result.booking), 0
     times = touched(gone) + touched(come)
-    _note_revision(changes, head.cell, times, known_us, now_us)
+    if result.agreed is None:
+        times += _reopened(before, result.booking)
+    _note_revision(changes, head.cell, times, before.booked_us, now_us)
     rows = Booked(fasteners=gone.fasteners + come.fasteners, verdicts=gone.verdicts + come.verdicts)
     await give_verdicts(writing, changes, head, rows, now_us)
+
+
+def _reopened(before: Booking, after: Booking) -> list[Interval]:
+    """Return the time of spans that were open before and are other ones now, or the other way round."""
+    found = []
+    for unit in before.open.keys() | after.open.keys():
+        old, new = before.open.get(unit), after.open.get(unit)
+        if old != new:
+            found.append((min(one[0] for one in (old, new) if one), before.booked_us))
+    return found
 
 
 def _note_revision(changes: Changes, cell: str, times: list[Interval], known_us: int, now_us: int) -> None:

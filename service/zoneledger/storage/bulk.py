@@ -1,23 +1,31 @@
-"""Inserts many rows as the drivers take them fastest: tuples in the columns' order, with no dictionary for each."""
+"""Inserts many rows as each database takes them fastest: SQLite row by row in one call, PostgreSQL column by column."""
 
 from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Dialect, Table, bindparam, insert
+from sqlalchemy import Dialect, Table
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 
 @lru_cache(maxsize=64)
 def _statement(table: Table, names: tuple[str, ...], dialect: Dialect) -> str:
-    values: dict[str, Any] = {name: bindparam(name, type_=table.c[name].type) for name in names}
-    return str(insert(table).inline().values(values).compile(dialect=dialect))
+    if dialect.name == "postgresql":
+        types = (table.c[name].type.compile(dialect) for name in names)
+        values = ", ".join(f"${number}::{kind}[]" for number, kind in enumerate(types, 1))
+        return f"INSERT INTO {table.name} ({', '.join(names)}) SELECT * FROM unnest({values})"
+    return f"INSERT INTO {table.name} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
 
 
 async def insert_tuples(
     connection: AsyncConnection, table: Table, names: tuple[str, ...], rows: Sequence[tuple[Any, ...]]
 ) -> None:
-    """Insert rows, each with a value for each of the named columns, in the table's own order of columns."""
-    if rows:
-        statement = _statement(table, names, connection.dialect)
+    """Insert rows, each with a value for each of the named columns of a table."""
+    if not rows:
+        return
+    statement = _statement(table, names, connection.dialect)
+    if connection.dialect.name == "postgresql":
+        columns = tuple(list(column) for column in zip(*rows, strict=True))
+        await connection.exec_driver_sql(statement, columns)
+    else:
         await connection.exec_driver_sql(statement, list(rows))

@@ -1,6 +1,7 @@
 """Where a cell publishes: topics to cell paths and back, without any I/O."""
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
 DEFAULT_ROOT = "cells/v1"
@@ -45,11 +46,16 @@ class Topics:
         A topic of another form (a subscription left over from another root) is its own cell, which no plant model
         names: its messages are refused and kept, not lost.
         """
-        levels = topic.removeprefix(self.root + "/").split("/")
-        if topic.startswith(self.root + "/") and len(levels) == 4:
-            cell = "/".join(levels[:3])
-            if levels[3] == "events":
-                return Source(cell, "events")
-            if levels[3] == "link":
-                return Source(cell, "link")
-        return Source(topic, "events")
+        return _source(self.root, topic)
+
+
+@lru_cache(maxsize=4096)
+def _source(root: str, topic: str) -> Source:
+    levels = topic.removeprefix(root + "/").split("/")
+    if topic.startswith(root + "/") and len(levels) == 4:
+        cell = "/".join(levels[:3])
+        if levels[3] == "events":
+            return Source(cell, "events")
+        if levels[3] == "link":
+            return Source(cell, "link")
+    return Source(topic, "events")

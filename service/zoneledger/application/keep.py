@@ -50,7 +50,8 @@ def _same(stored: str, accepted: Accepted) -> bool:
 async def _keep_events(writing: Writing, group: Sorted, kept: Kept, accepted: list[Accepted]) -> None:
     keys = [(one.message.boot, one.message.seq) for one in accepted]
     place = kept.booking.place
-    texts = await writing.events_at(kept.head.cell_id, sorted({key for key in keys if _known_key(key, place)}))
+    known = sorted({key for key in keys if _known_key(key, place)})
+    texts = await writing.events_at(kept.head.cell_id, known) if known else {}
     for key, one in zip(keys, accepted, strict=True):
         stored = texts.get(key)
         if stored is None:
@@ -86,7 +87,7 @@ async def _keep_snapshots(writing: Writing, kept: Kept, accepted: list[Accepted]
         for m in (one.message,)
     ]
     known = sorted({row[1:4] for row in rows if kept.may_be_known(row)})
-    stored = await writing.snapshots_at(kept.head.cell_id, known)
+    stored = await writing.snapshots_at(kept.head.cell_id, known) if known else set()
     for row, one in zip(rows, accepted, strict=True):
         if row in stored:
             one.receipt.duplicate += 1

@@ -6,12 +6,13 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 ARGS ?=
 
-.PHONY: help demo test check format clean
+.PHONY: help demo test check bench lock format clean
 
 help:
 	@echo "make demo    two simulated cells work a shift; ARGS=--once ends after it"
 	@echo "make test    all tests; says what was skipped, and why (ARGS goes to pytest)"
 	@echo "make check   format, lint, types, import contracts"
+	@echo "make bench   a backlog drained to a current ledger, beside the raw drain (ARGS=--messages=20000)"
 	@echo "make format  rewrite the sources as 'make check' wants them"
 	@echo "make clean   remove the environment and all caches"
 
@@ -26,6 +27,9 @@ check: $(READY)
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+
+bench: $(READY)
+	$(BIN)/python -m benchmarks.ingest $(ARGS)
 
 format: $(READY)
 	$(BIN)/ruff check --fix .
@@ -44,7 +48,6 @@ $(READY): requirements.lock pyproject.toml
 	touch $@
 
 # Run by hand after a change of dependencies in pyproject.toml; names no registry.
-.PHONY: lock
 lock: $(READY)
 	$(BIN)/uv pip compile pyproject.toml --group dev --universal --python-version 3.11 --generate-hashes \
 		--no-emit-index-url --no-annotate --no-header --quiet --output-file requirements.lock

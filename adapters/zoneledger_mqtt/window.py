@@ -5,7 +5,6 @@ import logging
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import partial
 
 from zoneledger.application.intake import Delivery, Intake, Receipt
 from zoneledger.core.errors import StoreUnavailable
@@ -33,32 +32,36 @@ class Backoff:
 
 @dataclass(slots=True)
 class _Pending:
-    """A message between receipt and acknowledgement; `place` is its place in the order of receipt, `number` its packet id."""
+    """A message between receipt and acknowledgement; `answer` is the intake's, None while the message is held back."""
 
-    place: int
     number: int
     delivery: Delivery
-    kept: bool = False
-    failures: int = 0
+    answer: "asyncio.Future[Receipt] | None" = None
+
+    def failure(self) -> BaseException | None:
+        """Return why an ended answer is no receipt, None if it is one."""
+        assert self.answer is not None
+        return asyncio.CancelledError() if self.answer.cancelled() else self.answer.exception()
+
+    def is_to_be_handed_in(self) -> bool:
+        """Whether the intake does not have it, or has failed on it."""
+        return self.answer is None or (self.answer.done() and self.failure() is not None)
 
 
 class Window:
     """Hands deliveries to the intake, many at once, and acknowledges each once it and all received before it are kept.
 
-    Deliveries are handed in in the order of receipt. Those for which the store did not answer are held back, with all
-    that come after them, and handed in again in that order after a pause. Nothing is given up while the connection
-    lasts, and the broker keeps what is not acknowledged.
+    Only the answer to the oldest one is waited for, as acknowledgements keep the order of receipt (MQTT 5, section 4.6).
+    Where the intake fails on it, nothing more is handed in for a pause; then all that it does not have are, in their
+    order. Nothing is given up while the connection lasts, and the broker keeps what is not acknowledged.
     """
 
     def __init__(self, intake: Intake, acknowledge: Callable[[int], None], backoff: Backoff) -> None:
         self._intake = intake
         self._acknowledge = acknowledge
         self._backoff = backoff
-        self._received = 0
         self._pending: deque[_Pending] = deque()
-        self._held: list[_Pending] = []
-        self._release: asyncio.TimerHandle | None = None
-        self._answers: set[asyncio.Future[Receipt]] = set()
+        self._pause: asyncio.TimerHandle | None = None
         self._closing = False
 
     def __len__(self) -> int:
@@ -69,66 +72,69 @@ class Window:
         """Begin to record a delivery that came as packet `number`; once closed, leave it to the broker."""
         if self._closing:
             return
-        self._received += 1
-        pending = _Pending(self._received, number, delivery)
+        pending = _Pending(number, delivery)
         self._pending.append(pending)
-        if self._release is None:
-            self._start(pending)
-        else:
-            self._held.append(pending)
+        if self._pause is None:
+            self._hand_in(pending)
+            if len(self._pending) == 1:
+                self._watch()
 
     async def close(self, longest_s: float | None = None) -> None:
         """Repeat nothing any more, and wait until the intake has answered what it was given, at most `longest_s`."""
         self._closing = True
-        if self._release is not None:
-            self._release.cancel()
+        if self._pause is not None:
+            self._pause.cancel()
+        answers = [one.answer for one in self._pending if one.answer is not None]
         try:
-            if self._answers:
-                await asyncio.wait(self._answers, timeout=longest_s)
-        finally:
-            for answer in self._answers:
-                answer.cancel()
-
-    def _start(self, pending: _Pending) -> None:
-        if self._closing:
-            return
-        answer = asyncio.ensure_future(self._intake.record(pending.delivery))
-        self._answers.add(answer)
-        answer.add_done_callback(partial(self._take_answer, pending))
-
-    def _take_answer(self, pending: _Pending, answer: "asyncio.Future[Receipt]") -> None:
-        self._answers.discard(answer)
-        if answer.cancelled():
-            return
-        error = answer.exception()
-        if error is None:
-            self._backoff.reset()
-            pending.kept = True
+            if answers:
+                await asyncio.wait(answers, timeout=longest_s)
             self._acknowledge_kept()
-        elif isinstance(error, StoreUnavailable):
-            self._hold(pending, error)
+        finally:
+            for answer in answers:
+                if not answer.cancel() and not answer.cancelled():
+                    answer.exception()  # seen, so that nobody is told that it never was
+
+    def _hand_in(self, pending: _Pending) -> None:
+        pending.answer = asyncio.ensure_future(self._intake.record(pending.delivery))
+
+    def _watch(self) -> None:
+        if self._pending and self._pending[0].answer is not None:
+            self._pending[0].answer.add_done_callback(self._on_answer)
+
+    def _on_answer(self, _: "asyncio.Future[Receipt]") -> None:
+        failure = self._acknowledge_kept()
+        if failure is None:
+            self._watch()
         elif not self._closing:
-            pause_s = Backoff(self._backoff.first_s, self._backoff.longest_s, pending.failures).next_s()
-            pending.failures += 1
-            log.error(
-                "a delivery of %s failed; it is tried again in %g s", pending.delivery.cell, pause_s, exc_info=error
-            )
-            asyncio.get_running_loop().call_later(pause_s, self._start, pending)
+            self._hold_back(failure)
 
-    def _acknowledge_kept(self) -> None:
-        """Acknowledge in the order of receipt, as MQTT 5 asks in section 4.6."""
-        while self._pending and self._pending[0].kept:
+    def _acknowledge_kept(self) -> BaseException | None:
+        """Acknowledge up to the first message that is not kept; return why, or None where the intake still works on it."""
+        while self._pending:
+            oldest = self._pending[0]
+            if oldest.answer is None or not oldest.answer.done():
+                return None
+            failure = oldest.failure()
+            if failure is not None:
+                return failure
+            self._backoff.reset()
             self._acknowledge(self._pending.popleft().number)
+        return None
 
-    def _hold(self, pending: _Pending, error: StoreUnavailable) -> None:
-        self._held.append(pending)
-        if self._release is None and not self._closing:
-            pause_s = self._backoff.next_s()
-            log.warning("the store does not answer (%s); %d messages wait, next try in %g s", error, len(self), pause_s)
-            self._release = asyncio.get_running_loop().call_later(pause_s, self._hand_in_again)
+    def _hold_back(self, failure: BaseException) -> None:
+        pause_s = self._backoff.next_s()
+        if isinstance(failure, StoreUnavailable):
+            log.warning(
+                "the store does not answer (%s); %d messages wait, next try in %g s", failure, len(self), pause_s
+            )
+        else:
+            cell = self._pending[0].delivery.cell
+            log.error("a delivery of %s failed; it is tried again in %g s", cell, pause_s, exc_info=failure)
+        self._pause = asyncio.get_running_loop().call_later(pause_s, self._go_on)
 
-    def _hand_in_again(self) -> None:
-        self._release = None
-        held, self._held = sorted(self._held, key=lambda one: one.place), []
-        for pending in held:
-            self._start(pending)
+    def _go_on(self) -> None:
+        self._pause = None
+        for pending in self._pending:
+            if pending.is_to_be_handed_in():
+                self._hand_in(pending)
+        self._watch()

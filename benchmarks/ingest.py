@@ -24,6 +24,7 @@ from tests.servers.postgres import Postgres
 from zoneledger.asgi import open_service
 from zoneledger.bootstrap import Service
 from zoneledger.settings import Settings
+from zoneledger_cli.serving import spare_the_collector
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.subscriber import Session, Subscriber
 from zoneledger_mqtt.topics import Topics
@@ -106,6 +107,7 @@ def main() -> None:
     parser.add_argument("--messages", type=int, default=50_000)
     messages = parser.parse_args().messages
     broker = Mosquitto()
+    spare_the_collector()
     print(
         f"{platform.machine()}, Python {platform.python_version()}, {messages} single messages, nine in ten fasteners"
     )

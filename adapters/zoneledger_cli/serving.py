@@ -1,6 +1,7 @@
 """Joins the service with the MQTT adapter and serves its REST API."""
 
 import asyncio
+import gc
 import logging
 import socket
 from collections.abc import AsyncIterator
@@ -48,8 +49,19 @@ def _server(app: FastAPI, host: str, port: int, log_level: str) -> uvicorn.Serve
     return uvicorn.Server(uvicorn.Config(app, host=host, port=port, log_level=log_level, access_log=False))
 
 
+def spare_the_collector() -> None:
+    """Let Python's cycle collector pass over what was there at the start, and run seldom.
+
+    Messages wait for their commit by the thousand and hold no cycles: walking all objects for them costs a tenth of the time.
+    """
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 50)
+
+
 async def serve(settings: Settings) -> None:
     """Serve until the process is told to end."""
+    spare_the_collector()
     await _server(await build_app(settings), settings.host, settings.port, "info").serve()
 
 

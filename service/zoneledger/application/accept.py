@@ -20,7 +20,7 @@ AHEAD_US = 5_000_000
 MAX_SHOWN = 500
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Accepted:
     """A message that keeps the contract and comes from a cell and zone of the plant; `receipt` is its delivery's."""
 

@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Delivery:
     """One payload for one cell as it came in: `cell` is the path `site/line/cell`, `origin` the MQTT topic or `http`."""
 

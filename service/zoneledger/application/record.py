@@ -20,8 +20,9 @@ log = logging.getLogger(__name__)
 
 DELIVERIES_AT_ONCE = 1000
 BYTES_AT_ONCE = 4 * 1024 * 1024
-#: How long a group that is not full waits for more: each commit costs a sync of the disk, whatever it holds.
-LINGER_S = 0.005
+#: How long a group that is not full waits for more, as each commit costs its statements and a sync of the disk, whatever
+#: it holds; behind a group of `BUSY` deliveries a backlog is likely, and longer waits make fewer commits.
+LINGER_S, BUSY_LINGER_S, BUSY = 0.005, 0.02, 100
 COUNTS_PER_CELL = 100
 
 _Waiting = tuple[Delivery, asyncio.Future[Receipt]]
@@ -118,7 +119,7 @@ class Recorder:
                     self._wake.clear()
                     await self._wake.wait()
                 if len(self._waiting) < DELIVERIES_AT_ONCE:
-                    await asyncio.sleep(LINGER_S)
+                    await asyncio.sleep(BUSY_LINGER_S if len(group) >= BUSY else LINGER_S)
                 group = self._take_group()
                 await self._record(group)
         finally:

@@ -217,7 +217,7 @@ KNOWN_FIELDS: dict[str, frozenset[str]] = {
 def unknown_fields(value: Fields) -> frozenset[str]:
     """Return the names of a valid message's own fields that the contract does not have (none for an unknown type)."""
     known = KNOWN_FIELDS.get(value["type"])
-    return frozenset() if known is None else frozenset(value) - known
+    return frozenset() if known is None or known.issuperset(value) else frozenset(value) - known
 
 
 def read_message(value: Any) -> m.Message:

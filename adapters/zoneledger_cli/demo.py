@@ -175,6 +175,8 @@ async def run_demo(*, once: bool, cells: int, seed: int, port: int, database: st
         async with _bench(Path(folder), scenario, shift.start_us, port, database) as (bench, server):
             console.print(f"{cells} simulated cells work shift {shift.id} of an invented line over {bench.broker} ...")
             await _until_ready(bench.client)
+            for cell in _cells(scenario):
+                await bench.sender.link_up(cell, shift.start_us // 1_000_000)
             began = monotonic()
             await _play(bench, shift.end_us, at_once)
             await _until_booked(bench, shift.end_us)

@@ -31,12 +31,19 @@ class Target:
 
 
 @asynccontextmanager
-async def sender_to(target: Target, *, refusals_expected: bool) -> AsyncIterator[Sender]:
-    """Yield the way to a target; raise ValueError unless exactly one of broker and url is given."""
+async def sender_to(
+    target: Target, scenario: Scenario, start_us: int, *, refusals_expected: bool
+) -> AsyncIterator[Sender]:
+    """Yield the way to a target; on a broker all links of the scenario's cells are up from then on, and down at the end.
+
+    Raises ValueError unless exactly one of broker and url is given.
+    """
     if (target.broker is None) == (target.url is None):
         raise ValueError("give either --broker or --url")
     if target.broker is not None:
         async with MqttSender(parse_broker_url(target.broker), Topics(target.topic_root)) as sender:
+            for plan in scenario.cells:
+                await sender.link_up(scenario.path(plan.cell), start_us // 1_000_000)
             yield sender
     else:
         async with httpx.AsyncClient(base_url=target.url or "", timeout=60) as client:
@@ -55,7 +62,7 @@ async def run_simulation(
     due: Due = at_once if pace is None else paced(start_us, now_us(), pace)
     m = scenario.misbehaviour
     misbehaves = bool(m.duplicate or m.reorder or m.lose or m.late or m.reboots_per_hour or m.clock_steps_per_hour)
-    async with sender_to(target, refusals_expected=misbehaves) as sender:
+    async with sender_to(target, scenario, start_us, refusals_expected=misbehaves) as sender:
         return await simulate(
             scenario, start_us=start_us, until_us=until_us, sender=sender, now_us=now_us, due=due, ledger_path=ledger
         )

@@ -31,6 +31,7 @@ def build_api(lifespan: Lifespan[FastAPI] | None = None) -> FastAPI:
         version="1",
         description=DESCRIPTION,
         lifespan=lifespan,
+        docs_url=None,  # its page loads scripts from the internet, which a plant network has not
         redoc_url=None,
         redirect_slashes=False,
         dependencies=[Depends(check_query)],

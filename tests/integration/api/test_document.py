@@ -86,7 +86,7 @@ def test_the_page_lists_exactly_the_problems_that_there_are() -> None:
 def test_the_page_lists_exactly_the_calls_that_there_are() -> None:
     listed = {tuple(code.split(" ", 1)) for row in rows(section(PAGE, "Calls")) for code in codes(row[0])}
     there = {(method.upper(), path) for path, item in DOCUMENT["paths"].items() for method in item}
-    assert listed == there | {("GET", "/openapi.json"), ("GET", "/docs")}
+    assert listed == there | {("GET", "/openapi.json")}
 
 
 def test_the_page_names_every_parameter() -> None:

@@ -13,6 +13,7 @@ from rich.console import Console
 from zoneledger.application.rebuild import rebuild as rebuild_cell
 from zoneledger.bootstrap import build_service
 from zoneledger.clock import now_us
+from zoneledger.core.decoding import Refusal
 from zoneledger.core.errors import ZoneledgerError
 from zoneledger.core.validation import parse_instant
 from zoneledger.settings import Settings
@@ -35,8 +36,14 @@ Database = Annotated[str | None, typer.Option(help="Database URL: sqlite:///file
 
 
 def _settings(**flags: Any) -> Settings:
-    """Return the settings of the environment, with the flags that were given in their place."""
-    return Settings(**{name: value for name, value in flags.items() if value is not None})
+    """Return the settings of the environment, with the flags that were given in their place; end with 1 where one is wrong."""
+    try:
+        return Settings(**{name: value for name, value in flags.items() if value is not None})
+    except ValidationError as error:
+        for one in error.errors():
+            name = "_".join(str(step) for step in one["loc"])
+            _problems.print(f"[bold]zoneledger:[/bold] {name}: {one['msg']}", soft_wrap=True, highlight=False)
+        raise typer.Exit(1) from None
 
 
 def _run(work: Coroutine[Any, Any, None]) -> None:
@@ -62,11 +69,7 @@ def serve(
 ) -> None:
     """Serve the REST API and take in what the broker brings, until told to end."""
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    try:
-        settings = _settings(database_url=database, broker_url=broker, host=host, port=port, plant=plant)
-    except ValidationError as error:
-        raise typer.BadParameter(str(error)) from None
-    _run(serve_settings(settings))
+    _run(serve_settings(_settings(database_url=database, broker_url=broker, host=host, port=port, plant=plant)))
 
 
 @app.command()
@@ -110,6 +113,7 @@ def simulate(
     clock_steps_per_hour: Annotated[float, typer.Option(help="Steps of the controllers' clocks an hour", min=0)] = 0,
 ) -> None:
     """Send what simulated cells do, well-behaved or not, and print the simulation's own truth."""
+    logging.basicConfig(level=logging.WARNING, format="%(message)s")
     faults = Misbehaviour(
         duplicate=duplicate,
         reorder=reorder,
@@ -139,7 +143,7 @@ def simulate(
 def _instant(text: str) -> int:
     try:
         return parse_instant("start", text)
-    except Exception as error:
+    except Refusal as error:
         raise typer.BadParameter(str(error)) from None
 
 

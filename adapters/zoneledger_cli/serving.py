@@ -32,6 +32,8 @@ def join_broker(service: Service, settings: Settings) -> Subscriber | None:
 
 async def build_app(settings: Settings) -> FastAPI:
     """Return the application on a migrated database, with the broker's messages coming in if one is set."""
+    if settings.broker_url is not None:
+        parse_broker_url(settings.broker_url)  # before anything is touched
     service = await open_service(settings)
     subscriber = join_broker(service, settings)
     if subscriber is None:

@@ -2,12 +2,15 @@
 
 import asyncio
 import json
+import logging
 from collections import deque
 from collections.abc import Awaitable, Callable
 
 from zoneledger_sim.controller import Message
 from zoneledger_sim.ledger_file import LedgerFile
 from zoneledger_sim.sender import Sender
+
+log = logging.getLogger(__name__)
 
 #: The contract allows 256 KiB; the rest is left for what a sender wraps around the messages.
 PAYLOAD_BYTES = 255 * 1024
@@ -88,7 +91,11 @@ class Link:
             try:
                 await self._sender.send(self._cell, payload)
                 break
-            except OSError:
+            except OSError as error:
+                if retry_s == _FIRST_RETRY_S:
+                    log.warning(
+                        "%s: nobody takes its messages (%s); it keeps them and goes on trying", self._cell, error
+                    )
                 await self._sleep(retry_s)
                 retry_s = min(2 * retry_s, _LAST_RETRY_S)
         self._ledger.acknowledged(number)

@@ -10,6 +10,7 @@ import pytest
 from tests.docs.pages import ROOT, blocks, codes, read, rows, section
 from zoneledger.core.figures import Account, Figures, figures_of
 from zoneledger.core.states import STATES
+from zoneledger.core.warnings import STAGES
 
 PAGE = read("docs/figures.md")
 EXAMPLES: list[dict[str, Any]] = [json.loads(block.text) for block in blocks(PAGE) if block.words[1:] == ("example",)]
@@ -68,5 +69,5 @@ def test_the_product_of_the_factors_is_the_oee() -> None:
 
 def test_exactly_the_warnings_that_the_program_gives_are_listed() -> None:
     source = (ROOT / "service" / "zoneledger" / "core" / "warnings.py").read_text(encoding="utf-8")
-    given = set(re.findall(r"\bWarning\(\s*\"(\w+)\"", source))
+    given = set(re.findall(r"\bWarning\(\s*\"(\w+)\"", source)) | STAGES.keys()
     assert {codes(row[0])[0] for row in rows(section(PAGE, "Warnings"))} == given

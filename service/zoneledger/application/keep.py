@@ -19,6 +19,7 @@ class Kept:
     messages: list[tuple[tuple[int, int, int, int, str], Message]] = field(default_factory=list)
     rows: list[EventRow] = field(default_factory=list)
     snapshots: list[SnapshotRow] = field(default_factory=list)
+    duplicate: int = 0
 
     @property
     def places(self) -> tuple[Place, Place]:
@@ -59,6 +60,7 @@ async def _keep_events(writing: Writing, group: Sorted, kept: Kept, accepted: li
             _keep_event(group, kept, one)
         elif stored == one.element.text or _same(stored, one):
             one.receipt.duplicate += 1
+            kept.duplicate += 1
         else:
             refusal = Refusal("contradicts", f"boot {key[0]} seq {key[1]} is stored with other content")
             group.refuse(one.delivery, one.receipt, one.index, refusal, one.element.text)
@@ -91,6 +93,7 @@ async def _keep_snapshots(writing: Writing, kept: Kept, accepted: list[Accepted]
     for row, one in zip(rows, accepted, strict=True):
         if row in stored:
             one.receipt.duplicate += 1
+            kept.duplicate += 1
             continue
         stored.add(row)
         kept.snapshots.append(row)
@@ -111,5 +114,5 @@ async def keep(writing: Writing, group: Sorted, head: Head, booking: Booking, ac
     counts = head.counts
     counts["events"] = counts.get("events", 0) + len(kept.rows)
     counts["snapshots"] = counts.get("snapshots", 0) + len(kept.messages) - len(kept.rows)
-    counts["duplicate"] = counts.get("duplicate", 0) + len(accepted) - len(kept.messages)
+    counts["duplicate"] = counts.get("duplicate", 0) + kept.duplicate
     return kept

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 from zoneledger.application.ledger import UnitSpans, read_spans
-from zoneledger.application.ports import Count, Reading
+from zoneledger.application.ports import Count, Reading, Revision
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
 from zoneledger.core.figures import Account, Figures, figures_of
@@ -147,7 +147,7 @@ def _by_line(cells: Sequence[Unit]) -> dict[str, list[Unit]]:
 
 async def read_kpis(reading: Reading, unit: Unit, windows: Sequence[Window], now_us: int, limits: Limits) -> list[Kpi]:
     """Return the figures of a unit for each window, read up to the present; a window yet to come is empty."""
-    parts = [_Part(window, max(window.start_us, min(window.end_us, now_us))) for window in windows]
+    parts = [_Part(window, window.until_us(now_us)) for window in windows]
     past = [part for part in parts if part.until_us > part.window.start_us]
     cells = unit.cells
     if past and cells:
@@ -160,17 +160,27 @@ async def read_kpis(reading: Reading, unit: Unit, windows: Sequence[Window], now
                 for cell in members:
                     _book_time(part, cell, spans)
             await _count_line(reading, line, members, past)
-    return [await _kpi(reading, unit, part, now_us) for part in parts]
+    changes = await _changes(reading, unit, windows)
+    return [_kpi(unit, part, changes, part.window.stage(now_us, limits.silence_us)) for part in parts]
 
 
-async def _kpi(reading: Reading, unit: Unit, part: _Part, now_us: int) -> Kpi:
+async def _changes(reading: Reading, unit: Unit, windows: Sequence[Window]) -> list[Revision]:
+    """Return the changes of the past that bear on a unit in any of the windows."""
+    if not windows:
+        return []
+    units = {path for cell in unit.cells for path in (cell.path, cell.line_path) if path}
+    first_us, last_us = min(one.start_us for one in windows), max(one.end_us for one in windows)
+    return await reading.revisions(sorted(units), first_us, last_us)
+
+
+def _kpi(unit: Unit, part: _Part, changes: Sequence[Revision], stage: str) -> Kpi:
     if unit.zone is not None:
         account = part.zones.get((unit.cell_path or "", unit.zone), Account())
     else:
         account = sum(part.cells.values(), Account())
     figures = figures_of(account)
-    zones = {zone: one for (cell, zone), one in part.zones.items() if cell == unit.path}
-    units = [path for cell in unit.cells for path in (cell.path, cell.line_path) if path]
-    changes = await reading.revisions(sorted(set(units)), part.window.start_us, part.window.end_us)
-    warnings = warnings_of(unit.level, account, figures, part.unrated, now_us < part.window.end_us)
-    return Kpi(unit, part.window, part.until_us, account, figures, zones, 1 + len(changes), warnings)
+    declared = unit.cell.zones if unit.level == "cell" and unit.cell else ()
+    zones = {zone: part.zones[unit.path, zone] for zone in declared if (unit.path, zone) in part.zones}
+    revision = 1 + sum(one.from_us < part.window.end_us and one.to_us > part.window.start_us for one in changes)
+    warnings = warnings_of(unit.level, account, figures, part.unrated, stage)
+    return Kpi(unit, part.window, part.until_us, account, figures, zones, revision, warnings)

@@ -19,7 +19,7 @@ def read_link(payload: bytes) -> str:
     return str(value["link"])
 
 
-def note_link(group: Sorted, head: Head | None, delivery: Delivery, receipt: Receipt) -> None:
+def note_link(group: Sorted, head: Head | None, booked_us: int, delivery: Delivery, receipt: Receipt) -> None:
     """Keep a link's state in its cell's head, or refuse it; an empty payload is a retained message taken back, and nothing."""
     if not delivery.payload:
         return
@@ -30,7 +30,12 @@ def note_link(group: Sorted, head: Head | None, delivery: Delivery, receipt: Rec
     except Refusal as refusal:
         group.refuse(delivery, receipt, 0, refusal, None)
         return
-    head.link, head.link_us = link, group.arrived_us
-    if link == "down":
+    if link == "down" and not _was_down(head, booked_us):
         head.link_down_us = group.arrived_us
+    head.link, head.link_us = link, group.arrived_us
     receipt.stored += 1
+
+
+def _was_down(head: Head, booked_us: int) -> bool:
+    """Whether the link was down already and nothing came since: a retained message arrives again at each subscription."""
+    return head.link == "down" and head.link_down_us is not None and head.link_down_us >= booked_us

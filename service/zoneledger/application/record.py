@@ -61,7 +61,8 @@ def _count(group: Sorted, heads: dict[str, Head]) -> None:
 
 
 def _add_count(head: Head | None, name: str, number: int) -> None:
-    if head is not None and (name in head.counts or len(head.counts) < COUNTS_PER_CELL):
+    capped = name.startswith("unknown_field:") and name not in head.counts if head else False
+    if head is not None and not (capped and len(head.counts) >= COUNTS_PER_CELL):
         head.counts[name] = head.counts.get(name, 0) + number
 
 
@@ -77,7 +78,9 @@ async def record_group(
     heads = await writing.lock_heads(sorted({d.cell for d in deliveries if zones_of(d.cell) is not None}))
     for delivery, receipt in zip(deliveries, receipts, strict=True):
         if delivery.kind == "link":
-            note_link(group, heads.get(delivery.cell), delivery, receipt)
+            head = heads.get(delivery.cell)
+            booked_us = book.load(head.booking, limits).booked_us if head else 0
+            note_link(group, head, booked_us, delivery, receipt)
         else:
             sort_delivery(group, delivery, receipt, zones_of)
     kept = await _keep_all(writing, group, heads, limits)

@@ -22,7 +22,7 @@ async def read_timeline(
     """
     if window.end_us - window.start_us > MAX_DAYS * DAY_US:
         raise WindowInvalid(f"A timeline is at most {MAX_DAYS} days long; ask for several.")
-    until_us = max(window.start_us, min(window.end_us, now_us))
+    until_us = window.until_us(now_us)
     spans = await read_spans(
         reading, [cell.path for cell in unit.cells], window.start_us, window.end_us, now_us, limits
     )

@@ -10,7 +10,6 @@ from zoneledger.core.shifts import find_instance, instances
 
 MAX_WINDOW_US = 400 * DAY_US
 MAX_POINTS = 2000
-SERIES = ("hour", "shift", "day", "week", "month")
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,6 +20,18 @@ class Window:
     end_us: int
     shift: str | None = None
     label: str | None = None
+
+    def until_us(self, now_us: int) -> int:
+        """Return where reading ends: the window's end, or the present if that is earlier."""
+        return max(self.start_us, min(self.end_us, now_us))
+
+    def stage(self, now_us: int, silence_us: int) -> str:
+        """Return how the window lies to the present: not_begun, not_over, not_settled (just over) or settled."""
+        if now_us <= self.start_us:
+            return "not_begun"
+        if now_us < self.end_us:
+            return "not_over"
+        return "not_settled" if now_us < self.end_us + silence_us else "settled"
 
 
 @dataclass(frozen=True, slots=True)

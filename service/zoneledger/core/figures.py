@@ -103,12 +103,14 @@ class Figures:
 def figures_of(account: Account) -> Figures:
     """Return the figures of an account.
 
-    Where fasteners were made and none of them has a standard, performance and all that rests on it is None; where none
-    were made, the standard time is zero, and so is OEE.
+    Where fasteners were made and none of them has a standard, or some were made and none was seen, performance and all
+    that rests on it is None; where none were made, the standard time is zero, and so is OEE. Where nothing at all is
+    known of planned time, nothing is called zero.
     """
     a = account
     known_us = a.planned_us - a.unknown_us
-    rated = a.made == 0 or a.made > a.unrated
+    rated = a.made > a.unrated or (a.made == 0 and a.unseen <= 0)
+    seen = known_us > 0 or a.made > 0
     oee = ratio(a.good_standard_us, known_us) if rated else None
     nee = None if oee is None or a.running_us == 0 else oee * (a.running_us + a.changeover_us) / a.running_us
     return Figures(
@@ -119,11 +121,11 @@ def figures_of(account: Account) -> Figures:
         oee_low=ratio(a.good_standard_us, a.planned_us) if rated else None,
         oee_high=ratio(a.good_standard_us + a.unknown_us, a.planned_us) if rated else None,
         nee=nee,
-        teep=ratio(a.good_standard_us, a.calendar_us) if rated else None,
+        teep=ratio(a.good_standard_us, a.calendar_us) if rated and seen else None,
         known=ratio(known_us, a.planned_us),
-        utilisation=ratio(a.running_us, a.planned_us),
+        utilisation=ratio(a.running_us, a.planned_us) if seen else None,
         masked_changeover=ratio(a.masked_us, a.zone_changeover_us),
-        made_per_planned_hour=ratio(a.made * HOUR_US, a.planned_us),
+        made_per_planned_hour=ratio(a.made * HOUR_US, a.planned_us) if seen else None,
         made_per_running_hour=ratio(a.made * HOUR_US, a.running_us),
-        good_per_planned_hour=ratio(a.good * HOUR_US, a.planned_us),
+        good_per_planned_hour=ratio(a.good * HOUR_US, a.planned_us) if seen else None,
     )

@@ -21,11 +21,29 @@ def _kinds(unrated: Set[Kind]) -> str:
     return "; ".join(", ".join(kind) for kind in named[:3]) + more
 
 
-def warnings_of(level: str, account: Account, figures: Figures, unrated: Set[Kind], unfinished: bool) -> list[Warning]:
+#: How a window lies to the present, and what that means for its figures.
+STAGES = {
+    "not_begun": "The window has not begun yet, so there are no figures.",
+    "not_over": "The window is not over yet: the figures are those up to now.",
+    "not_settled": "The window ended less than half a minute ago: messages on their way may still change its figures.",
+}
+
+
+def warnings_of(level: str, account: Account, figures: Figures, unrated: Set[Kind], stage: str) -> list[Warning]:
     """Return the warnings that belong to an account and its figures; none where all is plain."""
+    if stage == "not_begun":
+        return [Warning(stage, STAGES[stage])]
+    found = [Warning(stage, STAGES[stage])] if stage in STAGES else []
+    return [*found, *_doubts(account, figures, unrated), *_level_warnings(level)]
+
+
+def _level_warnings(level: str) -> list[Warning]:
+    text = "A zone that waits for the head while its twin runs has lost nothing; ask the cell for OEE."
+    return [Warning("zone_oee", text)] if level == "zone" else []
+
+
+def _doubts(account: Account, figures: Figures, unrated: Set[Kind]) -> list[Warning]:
     found = []
-    if unfinished:
-        found.append(Warning("not_over", "The window is not over yet: the figures are those up to now."))
     if account.planned_us == 0:
         found.append(Warning("no_planned_time", "No planned time lies in this window, so nothing is divided by it."))
     if account.unknown_us:
@@ -44,12 +62,10 @@ def warnings_of(level: str, account: Account, figures: Figures, unrated: Set[Kin
         text = f"{account.outside_planned} fasteners were made outside planned time and are not counted in the figures."
         found.append(Warning("outside_planned", text))
     if account.unseen > 0:
-        text = f"The controller counts {account.unseen} fasteners more than were received; output and quality are understated."
+        counts = f"The controller counts {account.unseen} fasteners more than were received: "
+        text = counts + "output is understated, and quality may be wrong either way."
         found.append(Warning("unseen", text))
     if account.unseen < 0:
-        text = f"The controller counts {-account.unseen} fasteners fewer than were received; output may be overstated."
+        text = f"The controller counts {-account.unseen} fasteners fewer than were received: output may be overstated."
         found.append(Warning("unseen", text))
-    if level == "zone":
-        text = "A zone that waits for the head while its twin runs has lost nothing; ask the cell for OEE."
-        found.append(Warning("zone_oee", text))
     return found

@@ -182,3 +182,14 @@ def test_oee_is_availability_times_performance_times_quality(account: Account) -
     if None not in (figures.availability, figures.performance, figures.quality, figures.oee):
         product = (figures.availability or 0) * (figures.performance or 0) * (figures.quality or 0)
         assert figures.oee == pytest.approx(product, rel=1e-12)
+
+
+def test_fasteners_that_were_counted_and_never_seen_leave_no_oee_to_tell() -> None:
+    figures = figures_of(Account(planned_us=10, running_us=10, unseen=3))
+    assert (figures.performance, figures.oee, figures.oee_low, figures.oee_high) == (None, None, None, None)
+
+
+def test_where_nothing_is_known_nothing_is_called_zero() -> None:
+    figures = figures_of(Account(calendar_us=10, planned_us=10, unknown_us=10))
+    assert (figures.utilisation, figures.teep, figures.made_per_planned_hour, figures.oee) == (None, None, None, None)
+    assert (figures.known, figures.oee_low, figures.oee_high) == (0, 0, 1)

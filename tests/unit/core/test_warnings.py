@@ -5,15 +5,15 @@ from zoneledger.core.warnings import Kind, Warning, warnings_of
 
 
 def _codes(
-    account: Account, level: str = "cell", unrated: frozenset[Kind] = frozenset(), unfinished: bool = False
+    account: Account, level: str = "cell", unrated: frozenset[Kind] = frozenset(), stage: str = "settled"
 ) -> list[str]:
-    return [one.code for one in _warnings(account, level, unrated, unfinished)]
+    return [one.code for one in _warnings(account, level, unrated, stage)]
 
 
 def _warnings(
-    account: Account, level: str = "cell", unrated: frozenset[Kind] = frozenset(), unfinished: bool = False
+    account: Account, level: str = "cell", unrated: frozenset[Kind] = frozenset(), stage: str = "settled"
 ) -> list[Warning]:
-    return warnings_of(level, account, figures_of(account), unrated, unfinished)
+    return warnings_of(level, account, figures_of(account), unrated, stage)
 
 
 def _plain() -> Account:
@@ -28,7 +28,7 @@ def test_each_thing_to_know_has_its_code() -> None:
     account = Account(
         planned_us=10, running_us=5, unknown_us=5, made=2, good=2, unrated=1, standard_us=8, outside_planned=3, unseen=4
     )
-    codes = _codes(account, "zone", frozenset({("fasten", None, None)}), unfinished=True)
+    codes = _codes(account, "zone", frozenset({("fasten", None, None)}), stage="not_over")
     assert codes == [
         "not_over",
         "unknown_time",
@@ -38,6 +38,14 @@ def test_each_thing_to_know_has_its_code() -> None:
         "unseen",
         "zone_oee",
     ]
+
+
+def test_a_window_yet_to_come_says_only_that() -> None:
+    assert _codes(Account(), "zone", stage="not_begun") == ["not_begun"]
+
+
+def test_a_window_that_is_just_over_may_still_change() -> None:
+    assert _codes(_plain(), stage="not_settled") == ["not_settled"]
 
 
 def test_a_window_without_planned_time_says_so() -> None:
@@ -74,7 +82,7 @@ def test_what_is_unrated_is_named_up_to_three_kinds() -> None:
 
 def test_every_text_is_one_whole_sentence() -> None:
     account = Account(planned_us=1, unknown_us=1, outside_planned=1, unseen=1)
-    texts = [one.text for one in _warnings(account, "zone", unfinished=True)]
+    texts = [one.text for one in _warnings(account, "zone", stage="not_over")]
     assert len(texts) == 5
     assert all(not text[0].islower() and text.endswith(".") and text.count(".") <= 2 for text in texts)
 

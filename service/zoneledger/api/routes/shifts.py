@@ -42,6 +42,7 @@ class ShiftAnswer(BaseModel):
 class ShiftsAnswer(BaseModel):
     """The shifts that overlap a window, by start."""
 
+    unit: str = Field(description="whose revisions these are: the line's or a cell's", examples=["harbour/wing-1"])
     line: str | None = Field(description="the path of the line whose shifts they are", examples=["harbour/wing-1"])
     shifts: list[ShiftAnswer]
 
@@ -70,4 +71,4 @@ async def get_shifts(
         found = await unit_of(service, reading, line)
         shifts = await read_shifts(reading, found, window_of(found, parameters.asked()))
     now_us = service.now_us()
-    return ShiftsAnswer(line=found.line_path, shifts=[_answer(shift, now_us) for shift in shifts])
+    return ShiftsAnswer(unit=found.path, line=found.line_path, shifts=[_answer(shift, now_us) for shift in shifts])

@@ -60,6 +60,6 @@ async def get_timeline(
         unit=found.path,
         start=rfc3339(window.start_us),
         end=rfc3339(window.end_us),
-        until=rfc3339(max(window.start_us, min(window.end_us, now_us))),
+        until=rfc3339(window.until_us(now_us)),
         units=[UnitTimeline(unit=path, spans=[_answer(span) for span in spans]) for path, spans in rows.items()],
     )

@@ -1,0 +1,52 @@
+"""What a link's state does to the evidence, in the order in which it arrives."""
+
+from typing import Any
+
+from tests.scenarios.ledger.bench import bench_on
+from zoneledger.application.intake import Delivery
+from zoneledger.application.record import record_group
+from zoneledger.core.booking import Limits
+
+SECOND_US = 1_000_000
+T0_US = 1_773_036_000_000_000
+SNAPSHOT = {"v": 1, "boot": 1, "seq": 0, "type": "snapshot", "zones": {"1": {}}, "alarms": []}
+DOWN, UP = b'{"v":1,"link":"down"}', b'{"v":1,"link":"up","boot":1}'
+
+
+def _snapshot(at: str) -> dict[str, Any]:
+    return SNAPSHOT | {"at": at}
+
+
+async def _known_until_s(database_url: str, arrivals: list[tuple[float, bytes]]) -> float:
+    """Record a snapshot at 0 s, then what arrives on the link topic at some seconds; return where evidence ends."""
+    async with bench_on(database_url) as bench:
+        cell = bench.cell()
+        await bench.record(cell, [[_snapshot("2026-03-09T06:00:00Z")]])
+        for second, payload in arrivals:
+            async with bench.store.writing() as writing:
+                now_us = T0_US + round(second * SECOND_US)
+                delivery = Delivery(cell, payload, "link", "link")
+                await record_group(writing, [delivery], lambda _: frozenset({"1"}), now_us, Limits())
+        return ((await bench.pieces(cell))["1"][-1].end_us - T0_US) / SECOND_US
+
+
+async def test_a_link_that_goes_down_ends_the_evidence(database_url: str) -> None:
+    assert await _known_until_s(database_url, [(7, UP), (8, DOWN)]) == 8
+
+
+async def test_the_same_retained_down_again_makes_nothing_known(database_url: str) -> None:
+    assert await _known_until_s(database_url, [(8, DOWN), (20, DOWN), (25, DOWN)]) == 8
+
+
+async def test_a_down_long_after_the_last_message_adds_nothing(database_url: str) -> None:
+    assert await _known_until_s(database_url, [(300, DOWN)]) == 30
+
+
+async def test_messages_after_a_down_are_ended_by_the_next_one(database_url: str) -> None:
+    async with bench_on(database_url) as bench:
+        cell = bench.cell()
+        await bench.record(cell, [[_snapshot("2026-03-09T06:00:00Z")]], T0_US + 8 * SECOND_US)
+        await bench.record(cell, [[_snapshot("2026-03-09T06:00:20Z")]], T0_US + 22 * SECOND_US)
+        assert [(p.start_us - T0_US, p.end_us - T0_US) for p in (await bench.pieces(cell))["1"]] == [
+            (0, 22 * SECOND_US)
+        ]

@@ -149,7 +149,7 @@ async def test_shifts_are_given_with_their_stops(get: Get) -> None:
     )
     assert early["stops"] == [{"stop": "meal", "start": "2026-03-02T10:00:00Z", "end": "2026-03-02T10:30:00Z"}]
     assert (late["over"], late["revision"]) == (False, 1)
-    assert await get(f"/v1/shifts/{CELL}", shift="2026-03-02/early") == found | {"shifts": [early]}
+    assert await get(f"/v1/shifts/{CELL}", shift="2026-03-02/early") == found | {"unit": CELL, "shifts": [early]}
 
 
 async def test_units_tell_how_they_stand_and_what_was_received(get: Get, send: Send) -> None:

@@ -50,4 +50,4 @@ $(READY): requirements.lock pyproject.toml
 # Run by hand after a change of dependencies in pyproject.toml; names no registry.
 lock: $(READY)
 	$(BIN)/uv pip compile pyproject.toml --group dev --universal --python-version 3.11 --generate-hashes \
-		--no-emit-index-url --no-annotate --no-header --quiet --output-file requirements.lock
+		--no-annotate --no-header --quiet --output-file requirements.lock

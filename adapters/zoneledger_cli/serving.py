@@ -11,7 +11,6 @@ import uvicorn
 from fastapi import FastAPI
 
 from zoneledger.asgi import create_app, open_service
-from zoneledger.bootstrap import Service
 from zoneledger.settings import Settings
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.subscriber import Session, Subscriber
@@ -20,31 +19,23 @@ from zoneledger_mqtt.topics import Topics
 log = logging.getLogger(__name__)
 
 
-def join_broker(service: Service, settings: Settings) -> Subscriber | None:
-    """Return the subscriber of the broker that the settings name, or None where they name none; raise ValueError for a bad URL."""
-    if settings.broker_url is None:
-        return None
-    address = parse_broker_url(settings.broker_url)
-    return Subscriber(
-        address, service.recorder, topics=Topics(settings.topic_root), session=Session(settings.client_id)
-    )
-
-
 async def build_app(settings: Settings) -> FastAPI:
-    """Return the application on a migrated database, with the broker's messages coming in if one is set."""
-    if settings.broker_url is not None:
-        parse_broker_url(settings.broker_url)  # before anything is touched
+    """Return the application on a migrated database, with the broker's messages coming in if one is set.
+
+    Raises ValueError for a bad broker URL, before anything is touched.
+    """
+    address = None if settings.broker_url is None else parse_broker_url(settings.broker_url)
     service = await open_service(settings)
-    subscriber = join_broker(service, settings)
-    if subscriber is None:
+    if address is None:
         return create_app(service)
-    joined = subscriber
+    topics, session = Topics(settings.topic_root), Session(settings.client_id)
+    subscriber = Subscriber(address, service.recorder, topics=topics, session=session)
 
     async def broker_ready() -> bool:
-        return joined.ready
+        return subscriber.ready
 
     service.checks["broker"] = broker_ready
-    return create_app(service, background=[joined.run])
+    return create_app(service, background=[subscriber.run])
 
 
 def _server(app: FastAPI, host: str, port: int, log_level: str) -> uvicorn.Server:

@@ -50,10 +50,6 @@ class Simulation:
         """Let the controller of `cell` (a path) tell its whole condition next, as after a reconnect."""
         self._cells[cell].controller.snapshot()
 
-    def boot(self, cell: str) -> int:
-        """Return the present boot of the controller of `cell` (a path)."""
-        return self._cells[cell].controller.boot
-
 
 def messages(simulation: Simulation, until_us: int) -> Iterator[tuple[str, Message]]:
     """Yield (cell path, message) up to `until_us` in time order; the truth is `simulation.truth` afterwards."""

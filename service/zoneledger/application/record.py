@@ -53,17 +53,17 @@ async def _book_all(writing: Writing, kept: list[Kept], limits: Limits, now_us: 
 
 
 def _count(group: Sorted, heads: dict[str, Head]) -> None:
+    """Count what was refused, and fields that the contract does not have: of those, as many names as a cell may have."""
     for row in group.refused:
-        _add_count(heads.get(row.cell), "refused", 1)
+        if row.cell in heads:
+            counts = heads[row.cell].counts
+            counts["refused"] = counts.get("refused", 0) + 1
     for cell, names in group.unknown_fields.items():
-        for name, number in names.items():
-            _add_count(heads[cell], f"unknown_field:{name[:100]}", number)
-
-
-def _add_count(head: Head | None, name: str, number: int) -> None:
-    capped = name.startswith("unknown_field:") and name not in head.counts if head else False
-    if head is not None and not (capped and len(head.counts) >= COUNTS_PER_CELL):
-        head.counts[name] = head.counts.get(name, 0) + number
+        counts = heads[cell].counts
+        for field_name, number in names.items():
+            name = f"unknown_field:{field_name[:100]}"
+            if name in counts or len(counts) < COUNTS_PER_CELL:
+                counts[name] = counts.get(name, 0) + number
 
 
 async def record_group(

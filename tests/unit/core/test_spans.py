@@ -2,10 +2,10 @@
 
 from itertools import pairwise
 
-import portion
 from hypothesis import given
 from hypothesis import strategies as st
 
+from tests.unit.portions import from_portion, to_portion
 from zoneledger.core.spans import Interval, Span, by_state, clip, fill, intersect, time_in_states, total, unite
 from zoneledger.core.states import STATES, UNKNOWN
 
@@ -28,43 +28,32 @@ def _spans(draw: st.DrawFn) -> list[Span]:
     return [Span(*pair, draw(st.sampled_from(STATES)), draw(reasons)) for pair in draw(_disjoint())]
 
 
-def _portion(intervals: list[Interval]) -> portion.Interval:
-    whole = portion.empty()
-    for start_us, end_us in intervals:
-        whole |= portion.closedopen(start_us, end_us)
-    return whole
-
-
-def _pairs(whole: portion.Interval) -> list[Interval]:
-    return [(part.lower, part.upper) for part in whole if not part.empty]
-
-
 def _bounds(spans: list[Span]) -> list[Interval]:
     return [(span.start_us, span.end_us) for span in spans]
 
 
 @given(intervals=_INTERVALS)
 def test_unite_gives_the_union_as_intervals_that_do_not_touch(intervals: list[Interval]) -> None:
-    assert unite(intervals) == _pairs(_portion(intervals))
+    assert unite(intervals) == from_portion(to_portion(intervals))
 
 
 @given(left=_disjoint(), right=_disjoint())
 def test_intersect_gives_what_both_have(left: list[Interval], right: list[Interval]) -> None:
     found = intersect(left, right)
-    assert _pairs(_portion(found)) == _pairs(_portion(left) & _portion(right))
+    assert from_portion(to_portion(found)) == from_portion(to_portion(left) & to_portion(right))
     assert total(found) == total(unite(found))
     assert found == sorted(found)
 
 
 @given(intervals=_disjoint())
 def test_total_is_the_length_together(intervals: list[Interval]) -> None:
-    assert total(intervals) == sum(upper - lower for lower, upper in _pairs(_portion(intervals)))
+    assert total(intervals) == sum(upper - lower for lower, upper in from_portion(to_portion(intervals)))
 
 
 @given(spans=_spans(), window=_WINDOWS)
 def test_clip_keeps_what_lies_in_a_window(spans: list[Span], window: Interval) -> None:
     clipped = clip(spans, *window)
-    assert _pairs(_portion(_bounds(clipped))) == _pairs(_portion(_bounds(spans)) & _portion([window]))
+    assert from_portion(to_portion(_bounds(clipped))) == from_portion(to_portion(_bounds(spans)) & to_portion([window]))
     assert all(any(one.start_us <= part.start_us and part.end_us <= one.end_us for one in spans) for part in clipped)
     assert all(part.start_us < part.end_us for part in clipped)
 
@@ -77,7 +66,7 @@ def test_fill_partitions_a_window_with_unknown_where_nothing_is(spans: list[Span
     assert edges[-1] == window[1]
     added = [span for span in filled if span not in clip(spans, *window)]
     assert all(span[2:] == (UNKNOWN, None) for span in added)
-    assert _pairs(_portion(_bounds(added))) == _pairs(_portion([window]) - _portion(_bounds(spans)))
+    assert from_portion(to_portion(_bounds(added))) == from_portion(to_portion([window]) - to_portion(_bounds(spans)))
 
 
 @given(spans=_spans(), planned=_disjoint())
@@ -86,8 +75,8 @@ def test_time_in_states_sums_to_the_planned_time(spans: list[Span], planned: lis
     assert sum(sums.values()) == total(planned)
     assert all(sums.values())
     for key in {(state, reason) for _, _, state, reason in spans} - {(UNKNOWN, None)}:
-        booked = _portion(_bounds([span for span in spans if span[2:] == key])) & _portion(planned)
-        assert sums.get(key, 0) == total(_pairs(booked))
+        booked = to_portion(_bounds([span for span in spans if span[2:] == key])) & to_portion(planned)
+        assert sums.get(key, 0) == total(from_portion(booked))
 
 
 @given(spans=_spans(), planned=_disjoint())

@@ -1,24 +1,13 @@
 """Interval arithmetic of planned time, held against the library portion."""
 
-import portion
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.unit.portions import from_portion, to_portion
 from zoneledger.core.shifts import subtract
 from zoneledger.core.spans import Interval, intersect, unite
 
 INTERVALS = st.lists(st.tuples(st.integers(0, 60), st.integers(0, 60)), max_size=12)
-
-
-def to_portion(intervals: list[Interval]) -> portion.Interval:
-    union = portion.empty()
-    for start, end in intervals:
-        union |= portion.closedopen(start, end)
-    return union
-
-
-def from_portion(interval: portion.Interval) -> list[Interval]:
-    return [(each.lower, each.upper) for each in interval if not each.empty]
 
 
 @settings(deadline=None)
@@ -38,5 +27,5 @@ def test_a_difference_is_that_of_portion(intervals: list[Interval], holes: list[
 @given(INTERVALS, st.integers(0, 60), st.integers(0, 60))
 def test_a_clipped_union_is_that_of_portion(intervals: list[Interval], start: int, end: int) -> None:
     united = unite(each for each in intervals if each[0] < each[1])
-    expected = from_portion(to_portion(intervals) & portion.closedopen(start, end))
+    expected = from_portion(to_portion(intervals) & to_portion([(start, end)]))
     assert intersect(united, [(start, end)]) == expected

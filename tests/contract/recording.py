@@ -62,19 +62,19 @@ async def all_kept(store: Store) -> dict[str, Any]:
     cells = [CELL, TWIN]
     async with store.reading() as reading:
         heads = await reading.heads(cells)
-        kept: dict[str, Any] = {"heads": {cell: replace(head, cell_id=0) for cell, head in heads.items()}}
+        kept: dict[str, Any] = {"heads": {cell: replace(head, cell_id=0, ledger_id=0) for cell, head in heads.items()}}
         kept["refused"] = [one.row for one in await reading.refused(None, 0, 10_000)]
         kept["revisions"] = await reading.revisions(cells, -(2**62), 2**62)
     async with store.writing() as writing:
         for cell, head in heads.items():
-            booked = await writing.booked(head.cell_id, WHOLE)
+            booked = await writing.booked(head.ledger_id, WHOLE)
             lists = (booked.spans, booked.fasteners, booked.verdicts, booked.gaps, booked.discrepancies)
             kept[f"booked {cell}"] = [sorted(rows, key=repr) for rows in lists]
             kept[f"events {cell}"] = await writing.events_after(head.cell_id, None, 10_000)
             snapshots = await writing.snapshots_between(head.cell_id, None, None)
             kept[f"snapshots {cell}"] = [row[1:] for row in snapshots]
-            kept[f"checkpoints {cell}"] = await writing.checkpoints_after(head.cell_id, None)
+            kept[f"checkpoints {cell}"] = await writing.checkpoints_after(head.ledger_id, None)
             positions = sorted({(f.panel, f.position) for f in booked.fasteners if f.panel and f.position})
-            made, _ = await writing.made_at(head.cell_id, positions)
+            made, _ = await writing.made_at(head.ledger_id, positions)
             kept[f"verdicts {cell}"] = sorted(made, key=repr)
     return kept

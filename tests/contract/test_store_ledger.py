@@ -25,14 +25,14 @@ MANY = 40_000
 
 
 async def _cell(writing: Writing, cell: str = A) -> int:
-    return (await writing.lock_heads([cell]))[cell].cell_id
+    return (await writing.lock_heads([cell]))[cell].ledger_id
 
 
 async def _book(store: Store, rows: Booked, cell: str = A) -> int:
     async with store.writing() as writing:
-        cell_id = await _cell(writing, cell)
-        await writing.add_booked([(cell_id, rows)])
-    return cell_id
+        ledger_id = await _cell(writing, cell)
+        await writing.add_booked([(ledger_id, rows)])
+    return ledger_id
 
 
 def _sorted(booked: Booked) -> Booked:
@@ -40,9 +40,9 @@ def _sorted(booked: Booked) -> Booked:
     return Booked(*(sorted(one, key=repr) for one in rows))  # type: ignore[arg-type]
 
 
-async def _booked(store: Store, cell_id: int, stretch: Stretch = WHOLE) -> Booked:
+async def _booked(store: Store, ledger_id: int, stretch: Stretch = WHOLE) -> Booked:
     async with store.writing() as writing:
-        return _sorted(await writing.booked(cell_id, stretch))
+        return _sorted(await writing.booked(ledger_id, stretch))
 
 
 async def test_all_rows_of_a_ledger_come_back_as_they_were(store: Store) -> None:
@@ -56,20 +56,20 @@ async def test_all_rows_of_a_ledger_come_back_as_they_were(store: Store) -> None
         [gap(LARGEST), gap(5, rank=1)._replace(since_us=BEFORE_1970_US)],
         [discrepancy(3, LARGEST, at_us=YEAR_9999_US), discrepancy(3, -LARGEST)._replace(number=1, detail=TEXTS[3])],
     )
-    cell_id = await _book(store, rows)
-    assert await _booked(store, cell_id) == _sorted(rows)
-    assert await _booked(store, cell_id + 1) == Booked()
+    ledger_id = await _book(store, rows)
+    assert await _booked(store, ledger_id) == _sorted(rows)
+    assert await _booked(store, ledger_id + 1) == Booked()
 
 
 async def test_adding_nothing_adds_nothing(store: Store) -> None:
-    cell_id = await _book(store, Booked())
+    ledger_id = await _book(store, Booked())
     async with store.writing() as writing:
         await writing.add_booked([])
-        await writing.remove_booked(cell_id, WHOLE, Booked())
-        await writing.put_verdicts(cell_id, {})
+        await writing.remove_booked(ledger_id, WHOLE, Booked())
+        await writing.put_verdicts(ledger_id, {})
         await writing.add_refused([])
         await writing.add_revisions([])
-    assert await _booked(store, cell_id) == Booked()
+    assert await _booked(store, ledger_id) == Booked()
 
 
 async def test_a_stretch_begins_after_a_place_and_ends_with_one(store: Store) -> None:
@@ -79,8 +79,8 @@ async def test_a_stretch_begins_after_a_place_and_ends_with_one(store: Store) ->
         gaps=[gap(2), gap(2, rank=1), gap(3), gap(3, rank=1)],
         discrepancies=[discrepancy(seq) for seq in (1, 2, 3)],
     )
-    cell_id = await _book(store, rows)
-    found = await _booked(store, cell_id, Stretch(Place(1, 2, 0), Place(1, 3, 0), {}, {}, 0))
+    ledger_id = await _book(store, rows)
+    found = await _booked(store, ledger_id, Stretch(Place(1, 2, 0), Place(1, 3, 0), {}, {}, 0))
     assert found.fasteners == [rows.fasteners[2]]
     assert found.verdicts == [rows.verdicts[2]]
     assert sorted(row.place for row in found.gaps) == [(1, 2, 1), (1, 3, 0)]
@@ -89,18 +89,18 @@ async def test_a_stretch_begins_after_a_place_and_ends_with_one(store: Store) ->
 
 async def test_a_stretch_orders_places_by_boot_before_seq(store: Store) -> None:
     rows = [fastener(9, boot=1), fastener(1, boot=2), fastener(5, boot=2)]
-    cell_id = await _book(store, Booked(fasteners=rows))
-    found = await _booked(store, cell_id, Stretch(Place(1, 9, 0), Place(2, 4, 1), {}, {}, None))
+    ledger_id = await _book(store, Booked(fasteners=rows))
+    found = await _booked(store, ledger_id, Stretch(Place(1, 9, 0), Place(2, 4, 1), {}, {}, None))
     assert found.fasteners == [rows[1]]
 
 
 async def test_a_span_belongs_to_a_stretch_by_its_start_in_the_bounds_of_its_zone(store: Store) -> None:
     spans = [span(zone, at, at + 10) for zone in ("", "1", "2", "3") for at in (0, 10, 20, 30)]
-    cell_id = await _book(store, Booked(spans=spans))
-    found = await _booked(store, cell_id, Stretch(None, None, {"": 10, "1": 20}, {"": 30, "2": 10}, 20))
+    ledger_id = await _book(store, Booked(spans=spans))
+    found = await _booked(store, ledger_id, Stretch(None, None, {"": 10, "1": 20}, {"": 30, "2": 10}, 20))
     starts = {(row.zone, row.span.start_us) for row in found.spans}
     assert starts == {("", 10), ("", 20), ("2", 0), ("3", 0), ("3", 10)}
-    open_end = await _booked(store, cell_id, Stretch(None, None, {"1": 20}, {}, None))
+    open_end = await _booked(store, ledger_id, Stretch(None, None, {"1": 20}, {}, None))
     assert {row.span.start_us for row in open_end.spans if row.zone == "1"} == {20, 30}
     assert len([row for row in open_end.spans if row.zone != "1"]) == 12
 
@@ -113,23 +113,23 @@ async def test_named_rows_are_removed_and_others_stay(store: Store) -> None:
         [gap(2)],
         [discrepancy(1)],
     )
-    cell_id, other = await _book(store, rows), await _book(store, rows, B)
+    ledger_id, other = await _book(store, rows), await _book(store, rows, B)
     gone = Booked(rows.spans[:1], rows.fasteners[:1], rows.verdicts[:1])
     async with store.writing() as writing:
-        await writing.remove_booked(cell_id, WHOLE, gone)
+        await writing.remove_booked(ledger_id, WHOLE, gone)
     left = Booked(rows.spans[1:], rows.fasteners[1:], rows.verdicts[1:], rows.gaps, rows.discrepancies)
-    assert await _booked(store, cell_id) == _sorted(left)
+    assert await _booked(store, ledger_id) == _sorted(left)
     assert await _booked(store, other) == _sorted(rows)
 
 
 async def test_gaps_and_discrepancies_of_a_stretch_go_together(store: Store) -> None:
     gaps = [gap(seq) for seq in (2, 4, 6)]
     found = [discrepancy(seq) for seq in (1, 3, 5)]
-    cell_id = await _book(store, Booked(gaps=gaps, discrepancies=found))
+    ledger_id = await _book(store, Booked(gaps=gaps, discrepancies=found))
     stretch = Stretch(Place(1, 2, 0), Place(1, 4, 0), {}, {}, None)
     async with store.writing() as writing:
-        await writing.remove_booked(cell_id, stretch, Booked(gaps=[gaps[1]], discrepancies=[found[1]]))
-    left = await _booked(store, cell_id)
+        await writing.remove_booked(ledger_id, stretch, Booked(gaps=[gaps[1]], discrepancies=[found[1]]))
+    left = await _booked(store, ledger_id)
     assert left.gaps == [gaps[0], gaps[2]]
     assert left.discrepancies == [found[0], found[2]]
 
@@ -140,11 +140,11 @@ async def test_many_rows_are_removed_at_once(store: Store) -> None:
         [fastener(seq) for seq in range(1, MANY + 1)],
         [verdict(seq, "p", "1") for seq in range(1, MANY + 1)],
     )
-    cell_id = await _book(store, rows)
+    ledger_id = await _book(store, rows)
     gone = Booked(rows.spans[:-1], rows.fasteners[:-1], rows.verdicts[:-1])
     async with store.writing() as writing:
-        await writing.remove_booked(cell_id, WHOLE, gone)
-    left = await _booked(store, cell_id)
+        await writing.remove_booked(ledger_id, WHOLE, gone)
+    left = await _booked(store, ledger_id)
     assert left == Booked(rows.spans[-1:], rows.fasteners[-1:], rows.verdicts[-1:])
 
 
@@ -228,26 +228,26 @@ async def test_unseen_fasteners_are_summed_exactly_however_many(store: Store) ->
 
 async def test_a_verdict_replaces_the_result_that_is_counted(store: Store) -> None:
     rows = Booked(fasteners=[fastener(1, panel="p", position="1"), fastener(2, panel="p", position="2")])
-    cell_id = await _book(store, rows)
+    ledger_id = await _book(store, rows)
     async with store.writing() as writing:
-        await writing.put_verdicts(cell_id, {(1, 1): "reject", (9, 9): "reject"})
+        await writing.put_verdicts(ledger_id, {(1, 1): "reject", (9, 9): "reject"})
     async with store.reading() as reading:
         counted = await reading.count_fasteners([A], [(0, 1)])
     assert {row.result: row.number for row in counted} == {"reject": 1, "good": 1}
     async with store.writing() as writing:
-        await writing.put_verdicts(cell_id, {(1, 1): None})
-        made, _ = await writing.made_at(cell_id, [("p", "1")])
+        await writing.put_verdicts(ledger_id, {(1, 1): None})
+        made, _ = await writing.made_at(ledger_id, [("p", "1")])
     assert made == [(rows.fasteners[0], None)]
 
 
 async def test_a_fastener_that_is_booked_anew_has_no_verdict(store: Store) -> None:
     rows = Booked(fasteners=[fastener(1, panel="p", position="1")])
-    cell_id = await _book(store, rows)
+    ledger_id = await _book(store, rows)
     async with store.writing() as writing:
-        await writing.put_verdicts(cell_id, {(1, 1): "reject"})
-        await writing.remove_booked(cell_id, WHOLE, rows)
-        await writing.add_booked([(cell_id, rows)])
-        assert await writing.made_at(cell_id, [("p", "1")]) == ([(rows.fasteners[0], None)], [])
+        await writing.put_verdicts(ledger_id, {(1, 1): "reject"})
+        await writing.remove_booked(ledger_id, WHOLE, rows)
+        await writing.add_booked([(ledger_id, rows)])
+        assert await writing.made_at(ledger_id, [("p", "1")]) == ([(rows.fasteners[0], None)], [])
 
 
 async def test_fasteners_and_verdicts_are_found_by_panel_and_position(store: Store) -> None:
@@ -259,16 +259,16 @@ async def test_fasteners_and_verdicts_are_found_by_panel_and_position(store: Sto
         fastener(5, panel="p", position="1"),
     ]
     given = [verdict(6, "p", "1"), verdict(7, "q", "2")]
-    cell_id = await _book(store, Booked(fasteners=made, verdicts=given))
+    ledger_id = await _book(store, Booked(fasteners=made, verdicts=given))
     await _book(store, Booked(fasteners=made[:1]), B)
     positions = [("p", "1"), ("q", "1")]
     async with store.writing() as writing:
-        found, verdicts = await writing.made_at(cell_id, positions)
+        found, verdicts = await writing.made_at(ledger_id, positions)
         assert sorted(found) == [(made[0], None), (made[2], None), (made[4], None)]
         assert verdicts == given[:1]
-        assert await writing.made_at(cell_id, []) == ([], [])
+        assert await writing.made_at(ledger_id, []) == ([], [])
         many = [*positions, *(("p", f"n-{i}") for i in range(MANY))]
-        assert sorted((await writing.made_at(cell_id, many))[0]) == sorted(found)
+        assert sorted((await writing.made_at(ledger_id, many))[0]) == sorted(found)
 
 
 async def test_refused_messages_come_in_order_by_pages(store: Store) -> None:

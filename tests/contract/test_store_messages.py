@@ -13,6 +13,10 @@ async def _cell(writing: Writing, cell: str = A) -> int:
     return (await writing.lock_heads([cell]))[cell].cell_id
 
 
+async def _ledger(writing: Writing, cell: str = A) -> int:
+    return (await writing.lock_heads([cell]))[cell].ledger_id
+
+
 async def test_a_new_store_is_empty(store: Store) -> None:
     async with store.reading() as reading:
         assert await reading.plant() is None
@@ -67,7 +71,7 @@ async def test_heads_are_made_once_and_keep_their_number(store: Store) -> None:
     async with store.writing() as writing:
         made = await writing.lock_heads([B, A])
         assert made.keys() == {A, B}
-        assert made[A] == Head(made[A].cell_id, A)
+        assert made[A] == Head(made[A].cell_id, A, ledger_id=made[A].ledger_id)
         assert made[A].cell_id != made[B].cell_id
     async with store.writing() as writing:
         assert await writing.lock_heads([A]) == {A: made[A]}
@@ -95,7 +99,7 @@ async def test_a_head_changes_only_when_it_is_saved(store: Store) -> None:
         head = (await writing.lock_heads([A]))[A]
         head.booking, head.counts["events"] = "[]", 1
     async with store.reading() as reading:
-        assert await reading.heads([A]) == {A: Head(head.cell_id, A)}
+        assert await reading.heads([A]) == {A: Head(head.cell_id, A, ledger_id=head.ledger_id)}
 
 
 @pytest.mark.parametrize("body", TEXTS, ids=range(len(TEXTS)))
@@ -194,23 +198,23 @@ async def test_many_snapshots_are_kept_and_found_at_once(store: Store) -> None:
 
 async def test_checkpoints_are_found_before_and_after_a_key(store: Store) -> None:
     async with store.writing() as writing:
-        cell_id, other = await _cell(writing), await _cell(writing, B)
+        ledger_id, other = await _ledger(writing), await _ledger(writing, B)
         rows = [Checkpoint(1, 256, "a"), Checkpoint(9, 1, "b"), Checkpoint(10, LARGEST, TEXTS[4])]
-        await writing.put_checkpoints([(cell_id, row) for row in rows])
+        await writing.put_checkpoints([(ledger_id, row) for row in rows])
         await writing.put_checkpoints([(other, Checkpoint(2, 2, "other"))])
         await writing.put_checkpoints([])
     async with store.writing() as writing:
-        assert await writing.checkpoint_before(cell_id, (1, 256)) is None
-        assert await writing.checkpoint_before(cell_id, (1, 257)) == rows[0]
-        assert await writing.checkpoint_before(cell_id, (10, LARGEST)) == rows[1]
-        assert await writing.checkpoints_after(cell_id, None) == {row[:2]: row[2] for row in rows}
-        assert await writing.checkpoints_after(cell_id, (9, 1)) == {(10, LARGEST): TEXTS[4]}
+        assert await writing.checkpoint_before(ledger_id, (1, 256)) is None
+        assert await writing.checkpoint_before(ledger_id, (1, 257)) == rows[0]
+        assert await writing.checkpoint_before(ledger_id, (10, LARGEST)) == rows[1]
+        assert await writing.checkpoints_after(ledger_id, None) == {row[:2]: row[2] for row in rows}
+        assert await writing.checkpoints_after(ledger_id, (9, 1)) == {(10, LARGEST): TEXTS[4]}
 
 
 async def test_a_checkpoint_replaces_that_at_its_key(store: Store) -> None:
     async with store.writing() as writing:
-        cell_id = await _cell(writing)
-        await writing.put_checkpoints([(cell_id, Checkpoint(1, 256, "old")), (cell_id, Checkpoint(1, 512, "kept"))])
+        ledger_id = await _ledger(writing)
+        await writing.put_checkpoints([(ledger_id, Checkpoint(1, 256, "old")), (ledger_id, Checkpoint(1, 512, "kept"))])
     async with store.writing() as writing:
-        await writing.put_checkpoints([(cell_id, Checkpoint(1, 256, "new"))])
-        assert await writing.checkpoints_after(cell_id, None) == {(1, 256): "new", (1, 512): "kept"}
+        await writing.put_checkpoints([(ledger_id, Checkpoint(1, 256, "new"))])
+        assert await writing.checkpoints_after(ledger_id, None) == {(1, 256): "new", (1, 512): "kept"}

@@ -10,6 +10,7 @@ from math import inf
 from typing import Any, TypeVar
 
 from zoneledger.application.ports import (
+    Arrivals,
     Checkpoint,
     Count,
     EventRow,
@@ -28,7 +29,7 @@ from zoneledger.core.booking import Booked, Discrepancy, Fastener, Gap, Verdict,
 from zoneledger.core.spans import Interval
 
 Owned = tuple[int, int, int]
-"""(cell_id, boot, seq)."""
+"""(cell_id or ledger_id, boot, seq)."""
 
 RowT = TypeVar("RowT")
 
@@ -50,6 +51,7 @@ class _State:
     discrepancies: dict[int, tuple[int, Discrepancy]] = field(default_factory=dict)
     refused: list[RefusedRow] = field(default_factory=list)
     revisions: list[Revision] = field(default_factory=list)
+    ledgers: dict[int, tuple[str, int]] = field(default_factory=dict)
     number: int = 0
 
     def copied(self) -> "_State":
@@ -78,9 +80,9 @@ class _MemoryReading:
     def __init__(self, state: _State) -> None:
         self._state = state
 
-    def _ids(self, cells: Sequence[str]) -> dict[int, str]:
+    def _ledgers(self, cells: Sequence[str]) -> dict[int, str]:
         heads = self._state.heads
-        return {heads[cell].cell_id: cell for cell in cells if cell in heads}
+        return {heads[cell].ledger_id: cell for cell in cells if cell in heads}
 
     async def plant(self, version: int | None = None) -> PlantVersion | None:
         found = [row for row in self._state.plants if version in (None, row.version)]
@@ -93,14 +95,14 @@ class _MemoryReading:
         return {cell: _own(self._state.heads[cell]) for cell in cells if cell in self._state.heads}
 
     async def spans(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[ZoneSpan]]:
-        ids, found = self._ids(cells), dict[str, list[ZoneSpan]]()
-        for (cell_id, _, _), row in sorted(self._state.spans.items()):
-            if cell_id in ids and row.span.start_us < end_us and row.span.end_us > start_us:
-                found.setdefault(ids[cell_id], []).append(row)
+        ids, found = self._ledgers(cells), dict[str, list[ZoneSpan]]()
+        for (ledger_id, _, _), row in sorted(self._state.spans.items()):
+            if ledger_id in ids and row.span.start_us < end_us and row.span.end_us > start_us:
+                found.setdefault(ids[ledger_id], []).append(row)
         return found
 
     async def count_fasteners(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[Count]:
-        ids, counts = self._ids(cells), Counter[tuple[Any, ...]]()
+        ids, counts = self._ledgers(cells), Counter[tuple[Any, ...]]()
         for owned, row in self._state.fasteners.items():
             for segment in _within(segments, row.at_us) if owned[0] in ids else ():
                 result = self._state.results.get(owned) or row.result
@@ -109,10 +111,10 @@ class _MemoryReading:
         return [Count._make((*kind, number)) for kind, number in counts.items()]
 
     async def count_unseen(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[tuple[str, int, str, int]]:
-        ids, sums = self._ids(cells), Counter[tuple[str, int, str]]()
-        for cell_id, row in self._state.discrepancies.values():
-            for segment in _within(segments, row.at_us) if cell_id in ids and row.kind == "unseen" else ():
-                sums[ids[cell_id], segment, row.zone] += row.unseen
+        ids, sums = self._ledgers(cells), Counter[tuple[str, int, str]]()
+        for ledger_id, row in self._state.discrepancies.values():
+            for segment in _within(segments, row.at_us) if ledger_id in ids and row.kind == "unseen" else ():
+                sums[ids[ledger_id], segment, row.zone] += row.unseen
         return [(*place, number) for place, number in sums.items()]
 
     async def revisions(self, units: Sequence[str], start_us: int, end_us: int) -> list[Revision]:
@@ -124,11 +126,11 @@ class _MemoryReading:
         return _page((Listed(i, row.cell, row) for i, row in numbered if cell in (None, row.cell)), after_id, limit)
 
     async def gaps(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Gap]]:
-        ids, kept = self._ids(cells), self._state.gaps.items()
+        ids, kept = self._ledgers(cells), self._state.gaps.items()
         return _page((Listed(i, ids[owner], row) for i, (owner, row) in kept if owner in ids), after_id, limit)
 
     async def discrepancies(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Discrepancy]]:
-        ids, kept = self._ids(cells), self._state.discrepancies.items()
+        ids, kept = self._ledgers(cells), self._state.discrepancies.items()
         return _page((Listed(i, ids[owner], row) for i, (owner, row) in kept if owner in ids), after_id, limit)
 
 
@@ -159,7 +161,8 @@ class _MemoryWriting(_MemoryReading):
     async def lock_heads(self, cells: Sequence[str]) -> dict[str, Head]:
         heads = self._state.heads
         for cell in cells:
-            heads.setdefault(cell, Head(len(heads) + 1, cell))
+            if cell not in heads:
+                heads[cell] = Head(len(heads) + 1, cell, ledger_id=await self.begin_ledger(cell, 0))
         return await self.heads(cells)
 
     async def save_heads(self, heads: Iterable[Head]) -> None:
@@ -191,67 +194,104 @@ class _MemoryWriting(_MemoryReading):
     async def add_snapshots(self, rows: Sequence[SnapshotRow]) -> None:
         self._state.snapshots.extend(rows)
 
-    async def checkpoint_before(self, cell_id: int, key: Key) -> Checkpoint | None:
-        before = [owned for owned in self._state.checkpoints if owned[0] == cell_id and owned[1:] < key]
+    async def checkpoint_before(self, ledger_id: int, key: Key) -> Checkpoint | None:
+        before = [owned for owned in self._state.checkpoints if owned[0] == ledger_id and owned[1:] < key]
         return Checkpoint(*max(before)[1:], self._state.checkpoints[max(before)]) if before else None
 
-    async def checkpoints_after(self, cell_id: int, key: Key | None) -> dict[Key, str]:
-        own = {owned[1:]: text for owned, text in self._state.checkpoints.items() if owned[0] == cell_id}
+    async def checkpoints_after(self, ledger_id: int, key: Key | None) -> dict[Key, str]:
+        own = {owned[1:]: text for owned, text in self._state.checkpoints.items() if owned[0] == ledger_id}
         return {at: text for at, text in own.items() if key is None or at > key}
 
     async def put_checkpoints(self, rows: Sequence[tuple[int, Checkpoint]]) -> None:
-        self._state.checkpoints |= {(cell_id, row.boot, row.seq): row.booking for cell_id, row in rows}
+        self._state.checkpoints |= {(ledger_id, row.boot, row.seq): row.booking for ledger_id, row in rows}
 
-    async def booked(self, cell_id: int, stretch: Stretch) -> Booked:
+    async def begin_ledger(self, cell: str, now_us: int) -> int:
+        # Numbered unlike the cells, so that one is not taken for the other.
+        ledger_id = 1001 + max(self._state.ledgers, default=0)
+        self._state.ledgers[ledger_id] = (cell, now_us)
+        return ledger_id
+
+    async def ledgers(self, cell: str) -> dict[int, int]:
+        return {ledger_id: touched for ledger_id, (owner, touched) in self._state.ledgers.items() if owner == cell}
+
+    async def touch_ledger(self, ledger_id: int, now_us: int) -> bool:
+        if ledger_id not in self._state.ledgers:
+            return False
+        self._state.ledgers[ledger_id] = (self._state.ledgers[ledger_id][0], now_us)
+        return True
+
+    async def copy_booked(self, ledger_id: int, to_ledger_id: int, stretch: Stretch) -> None:
+        s = self._state
+        await self.add_booked([(to_ledger_id, await self.booked(ledger_id, stretch))])
+        for table in (s.checkpoints, s.results):
+            own = {key[1:]: kept for key, kept in table.items() if key[0] == ledger_id}
+            table |= {(to_ledger_id, *key): kept for key, kept in own.items() if _in_stretch(key, stretch)}
+
+    async def remove_ledger(self, ledger_id: int, rows: int) -> bool:
+        s = self._state
+        await self.remove_booked(ledger_id, _ALL, await self.booked(ledger_id, _ALL))
+        s.checkpoints = {key: kept for key, kept in s.checkpoints.items() if key[0] != ledger_id}
+        del s.ledgers[ledger_id]
+        return True
+
+    async def arrivals(self, cell_id: int) -> Arrivals:
+        return Arrivals(len(self._state.events), len(self._state.snapshots))
+
+    async def first_since(self, cell_id: int, arrivals: Arrivals) -> Key | None:
+        events = [(key[0], key[1:]) for key in list(self._state.events)[arrivals.event_id :]]
+        snapshots = [(row.cell_id, row[1:3]) for row in self._state.snapshots[arrivals.snapshot_id :]]
+        return min((key for owner, key in events + snapshots if owner == cell_id), default=None)
+
+    async def booked(self, ledger_id: int, stretch: Stretch) -> Booked:
         s = self._state
         return Booked(
-            [row for key, row in s.spans.items() if key[0] == cell_id and _span_in_stretch(row, stretch)],
-            [row for key, row in s.fasteners.items() if key[0] == cell_id and _in_stretch(key[1:], stretch)],
-            [row for key, row in s.verdicts.items() if key[0] == cell_id and _in_stretch(key[1:], stretch)],
-            [row for owner, row in s.gaps.values() if owner == cell_id and _in_stretch(row.place, stretch)],
-            [row for owner, row in s.discrepancies.values() if owner == cell_id and _in_stretch(row.place, stretch)],
+            [row for key, row in s.spans.items() if key[0] == ledger_id and _span_in_stretch(row, stretch)],
+            [row for key, row in s.fasteners.items() if key[0] == ledger_id and _in_stretch(key[1:], stretch)],
+            [row for key, row in s.verdicts.items() if key[0] == ledger_id and _in_stretch(key[1:], stretch)],
+            [row for owner, row in s.gaps.values() if owner == ledger_id and _in_stretch(row.place, stretch)],
+            [row for owner, row in s.discrepancies.values() if owner == ledger_id and _in_stretch(row.place, stretch)],
         )
 
-    async def remove_booked(self, cell_id: int, stretch: Stretch, rows: Booked) -> None:
+    async def remove_booked(self, ledger_id: int, stretch: Stretch, rows: Booked) -> None:
         s = self._state
         for span in rows.spans:
-            s.spans.pop((cell_id, span.zone, span.span.start_us), None)
+            s.spans.pop((ledger_id, span.zone, span.span.start_us), None)
         for row in rows.fasteners:
-            s.fasteners.pop((cell_id, *row[:2]), None)
-            s.results.pop((cell_id, *row[:2]), None)
+            s.fasteners.pop((ledger_id, *row[:2]), None)
+            s.results.pop((ledger_id, *row[:2]), None)
         for given in rows.verdicts:
-            s.verdicts.pop((cell_id, *given[:2]), None)
+            s.verdicts.pop((ledger_id, *given[:2]), None)
         if rows.gaps:
-            s.gaps = _without(s.gaps, cell_id, stretch)
+            s.gaps = _without(s.gaps, ledger_id, stretch)
         if rows.discrepancies:
-            s.discrepancies = _without(s.discrepancies, cell_id, stretch)
+            s.discrepancies = _without(s.discrepancies, ledger_id, stretch)
 
     async def add_booked(self, rows: Sequence[tuple[int, Booked]]) -> None:
         s = self._state
-        for cell_id, booked in rows:
+        for ledger_id, booked in rows:
             for span in booked.spans:
-                _add(s.spans, (cell_id, span.zone, span.span.start_us), span)
+                _add(s.spans, (ledger_id, span.zone, span.span.start_us), span)
             for fastener in booked.fasteners:
-                _add(s.fasteners, (cell_id, *fastener[:2]), fastener)
+                _add(s.fasteners, (ledger_id, *fastener[:2]), fastener)
             for verdict in booked.verdicts:
-                _add(s.verdicts, (cell_id, *verdict[:2]), verdict)
-            s.gaps |= {s.next_number(): (cell_id, row) for row in booked.gaps}
-            s.discrepancies |= {s.next_number(): (cell_id, row) for row in booked.discrepancies}
+                _add(s.verdicts, (ledger_id, *verdict[:2]), verdict)
+            s.gaps |= {s.next_number(): (ledger_id, row) for row in booked.gaps}
+            s.discrepancies |= {s.next_number(): (ledger_id, row) for row in booked.discrepancies}
 
     async def made_at(
-        self, cell_id: int, positions: Sequence[tuple[str, str]]
+        self, ledger_id: int, positions: Sequence[tuple[str, str]]
     ) -> tuple[list[tuple[Fastener, str | None]], list[Verdict]]:
         s, wanted = self._state, set(positions)
         made = [
             (row, s.results.get(key))
             for key, row in s.fasteners.items()
-            if key[0] == cell_id and (row.panel, row.position) in wanted
+            if key[0] == ledger_id and (row.panel, row.position) in wanted
         ]
-        own = [row for key, row in s.verdicts.items() if key[0] == cell_id]
+        own = [row for key, row in s.verdicts.items() if key[0] == ledger_id]
         return made, [row for row in own if (row.panel, row.position) in wanted]
 
-    async def put_verdicts(self, cell_id: int, results: dict[Key, str | None]) -> None:
-        self._state.results |= {(cell_id, *key): result for key, result in results.items()}
+    async def put_verdicts(self, ledger_id: int, results: dict[Key, str | None]) -> None:
+        self._state.results |= {(ledger_id, *key): result for key, result in results.items()}
 
     async def add_refused(self, rows: Sequence[RefusedRow]) -> None:
         self._state.refused += rows
@@ -260,9 +300,14 @@ class _MemoryWriting(_MemoryReading):
         self._state.revisions += rows
 
 
-def _without(table: dict[int, tuple[int, Any]], cell_id: int, stretch: Stretch) -> dict[int, tuple[int, Any]]:
+_ALL = Stretch(None, None, {}, {}, None)
+
+
+def _without(table: dict[int, tuple[int, Any]], ledger_id: int, stretch: Stretch) -> dict[int, tuple[int, Any]]:
     return {
-        i: (owner, row) for i, (owner, row) in table.items() if owner != cell_id or not _in_stretch(row.place, stretch)
+        i: (owner, row)
+        for i, (owner, row) in table.items()
+        if owner != ledger_id or not _in_stretch(row.place, stretch)
     }
 
 

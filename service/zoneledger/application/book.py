@@ -49,7 +49,7 @@ def append(changes: Changes, kept: Kept, now_us: int) -> Booked:
             head.events_since_checkpoint += 1
             if head.events_since_checkpoint >= EVENTS_PER_CHECKPOINT:
                 head.events_since_checkpoint = 0
-                changes.checkpoints.append((head.cell_id, Checkpoint(message.boot, message.seq, dump(booking))))
+                changes.checkpoints.append((head.ledger_id, Checkpoint(message.boot, message.seq, dump(booking))))
     head.booking = dump(booking)
     if reach_us < min(now_us, booking.booked_us):
         until_us = min(now_us, booking.booked_us)
@@ -102,16 +102,16 @@ class Refold:
         return Stretch(self.start.place, self.agreed, starts, stops, self.booking.booked_us)
 
 
-async def refold(writing: Writing, cell_id: int, first: Place, last: Place, limits: Limits) -> Refold:
+async def refold(writing: Writing, head: Head, first: Place, last: Place, limits: Limits) -> Refold:
     """Fold a cell's stored messages anew, from before its new ones (at places `first` to `last`)."""
     before = first.boot, first.seq + first.rank
-    checkpoint = await writing.checkpoint_before(cell_id, before)
+    checkpoint = await writing.checkpoint_before(head.ledger_id, before)
     text = checkpoint.booking if checkpoint else ""
     after = (checkpoint.boot, checkpoint.seq) if checkpoint else None
-    old = await writing.checkpoints_after(cell_id, after)
+    old = await writing.checkpoints_after(head.ledger_id, after)
     result = Refold(load(text, limits), load(text, limits))
     count = 0
-    async for message in stored_messages(writing, cell_id, after):
+    async for message in stored_messages(writing, head.cell_id, after):
         result.booking.add(message)
         if not isinstance(message, Event):
             continue
@@ -157,12 +157,12 @@ async def rewrite(
 ) -> None:
     """Book late messages, already stored, that lie at places `stretch`: rewrite from the first until old and new agree."""
     before = load(head.booking, limits)
-    result = await refold(writing, head.cell_id, *stretch, limits)
+    result = await refold(writing, head, *stretch, limits)
     bounds, new = result.stretch(), result.booking.take_booked()
-    gone, come = _difference(await writing.booked(head.cell_id, bounds), new)
-    await writing.remove_booked(head.cell_id, bounds, gone)
-    await writing.add_booked([(head.cell_id, come)])
-    await writing.put_checkpoints([(head.cell_id, row) for row in result.checkpoints])
+    gone, come = _difference(await writing.booked(head.ledger_id, bounds), new)
+    await writing.remove_booked(head.ledger_id, bounds, gone)
+    await writing.add_booked([(head.ledger_id, come)])
+    await writing.put_checkpoints([(head.ledger_id, row) for row in result.checkpoints])
     if result.agreed is None:
         head.booking, head.events_since_checkpoint = dump(result.booking), 0
     times = touched(gone) + touched(come)
@@ -197,11 +197,11 @@ async def give_verdicts(writing: Writing, changes: Changes, head: Head, rows: Bo
     positions = {(row.panel, row.position) for row in concerned if row.panel and row.position}
     if not positions:
         return
-    made, given = await writing.made_at(head.cell_id, sorted(positions))
+    made, given = await writing.made_at(head.ledger_id, sorted(positions))
     results = settle((fastener for fastener, _ in made), given)
     changed = [(fastener, results[fastener.boot, fastener.seq]) for fastener, verdict in made]
     changed = [(row, new) for (row, new), (_, old) in zip(changed, made, strict=True) if new != old]
-    await writing.put_verdicts(head.cell_id, {(row.boot, row.seq): new for row, new in changed})
+    await writing.put_verdicts(head.ledger_id, {(row.boot, row.seq): new for row, new in changed})
     if changed:
         at = [row.at_us for row, _ in changed]
         changes.revisions.append(Revision(head.cell, min(at), max(at) + 1, now_us, "verdicts"))

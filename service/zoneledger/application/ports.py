@@ -18,7 +18,8 @@ Key = tuple[int, int]
 class Head:
     """A cell as it stands: the booking after its last message (canonical JSON, empty before any), its link, its counts.
 
-    `counts` are by name: events, snapshots, duplicate, refused, and `unknown_field:NAME`.
+    `counts` are by name: events, snapshots, duplicate, refused, and `unknown_field:NAME`. `ledger_id` names its ledger.
+    `clock` is what is known of its controller's clock (canonical JSON). Events up to the key `kept` are kept no more.
     """
 
     cell_id: int
@@ -29,6 +30,9 @@ class Head:
     link_us: int | None = None
     link_down_us: int | None = None
     counts: dict[str, int] = field(default_factory=dict)
+    ledger_id: int = 0
+    clock: str | None = None
+    kept: Key | None = None
 
 
 class EventRow(NamedTuple):
@@ -72,6 +76,13 @@ class Listed(NamedTuple, Generic[RowT]):
     id: int
     cell: str
     row: RowT
+
+
+class Arrivals(NamedTuple):
+    """The numbers of the last event and the last snapshot of a cell that have arrived, 0 before any."""
+
+    event_id: int
+    snapshot_id: int
 
 
 class Checkpoint(NamedTuple):
@@ -154,6 +165,14 @@ class Reading(Protocol):
     async def refused(self, cell: str | None, after_id: int, limit: int) -> list[Listed[RefusedRow]]:
         """Return refused messages in the order in which they came; `cell` is a cell's path or None for all."""
 
+    async def events_by_arrival(self, cells: Sequence[str] | None, after_id: int, limit: int) -> list[Listed[EventRow]]:
+        """Return events in the order in which they were stored; `cells` None: of every cell that ever sent."""
+
+    async def snapshots_by_arrival(
+        self, cells: Sequence[str] | None, after_id: int, limit: int
+    ) -> list[Listed[SnapshotRow]]:
+        """Return snapshots as `events_by_arrival` does events."""
+
     async def gaps(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Gap]]:
         """Return missing events, by cell."""
 
@@ -194,31 +213,52 @@ class Writing(Reading, Protocol):
     async def add_snapshots(self, rows: Sequence[SnapshotRow]) -> None:
         """Keep new snapshots."""
 
-    async def checkpoint_before(self, cell_id: int, key: Key) -> Checkpoint | None:
+    async def checkpoint_before(self, ledger_id: int, key: Key) -> Checkpoint | None:
         """Return the last checkpoint before a key."""
 
-    async def checkpoints_after(self, cell_id: int, key: Key | None) -> dict[Key, str]:
+    async def checkpoints_after(self, ledger_id: int, key: Key | None) -> dict[Key, str]:
         """Return the checkpoints after a key."""
 
     async def put_checkpoints(self, rows: Sequence[tuple[int, Checkpoint]]) -> None:
-        """Keep checkpoints, as (cell_id, checkpoint), in the place of those at the same keys."""
+        """Keep checkpoints, as (ledger_id, checkpoint), in the place of those at the same keys."""
 
-    async def booked(self, cell_id: int, stretch: Stretch) -> Booked:
+    async def booked(self, ledger_id: int, stretch: Stretch) -> Booked:
         """Return a stretch of the ledger."""
 
-    async def remove_booked(self, cell_id: int, stretch: Stretch, rows: Booked) -> None:
+    async def remove_booked(self, ledger_id: int, stretch: Stretch, rows: Booked) -> None:
         """Remove rows of a stretch."""
 
     async def add_booked(self, rows: Sequence[tuple[int, Booked]]) -> None:
-        """Add rows to the ledgers of cells."""
+        """Add rows, as (ledger_id, rows)."""
 
     async def made_at(
-        self, cell_id: int, positions: Sequence[tuple[str, str]]
+        self, ledger_id: int, positions: Sequence[tuple[str, str]]
     ) -> tuple[list[tuple[Fastener, str | None]], list[Verdict]]:
         """Return the fasteners made at (panel, position), each with the verdict that it has, and the verdicts given there."""
 
-    async def put_verdicts(self, cell_id: int, results: dict[Key, str | None]) -> None:
+    async def put_verdicts(self, ledger_id: int, results: dict[Key, str | None]) -> None:
         """Set the verdicts that fasteners have."""
+
+    async def begin_ledger(self, cell: str, now_us: int) -> int:
+        """Make an empty ledger for a cell, which no head names yet, and return its number."""
+
+    async def ledgers(self, cell: str) -> dict[int, int]:
+        """Return when each ledger of a cell was last touched, in microseconds, by its number."""
+
+    async def touch_ledger(self, ledger_id: int, now_us: int) -> bool:
+        """Note that a ledger is being worked on; return whether it is still there."""
+
+    async def copy_booked(self, ledger_id: int, to_ledger_id: int, stretch: Stretch) -> None:
+        """Add a copy of a stretch of one ledger to another, verdicts given included."""
+
+    async def remove_ledger(self, ledger_id: int, rows: int) -> bool:
+        """Remove at most so many rows of each kind of a ledger that no head names; return whether it is gone as a whole."""
+
+    async def arrivals(self, cell_id: int) -> Arrivals:
+        """Return up to where messages of a cell have arrived."""
+
+    async def first_since(self, cell_id: int, arrivals: Arrivals) -> Key | None:
+        """Return the lowest key of the messages that arrived after `arrivals`, None where there are none."""
 
     async def add_refused(self, rows: Sequence[RefusedRow]) -> None:
         """Keep refused messages."""

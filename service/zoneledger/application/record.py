@@ -45,7 +45,7 @@ async def _book_all(writing: Writing, kept: list[Kept], limits: Limits, now_us: 
             appended.append((one, book.append(changes, one, now_us)))
         else:
             await book.rewrite(writing, changes, one.head, one.places, limits, now_us)
-    await writing.add_booked([(one.head.cell_id, rows) for one, rows in appended])
+    await writing.add_booked([(one.head.ledger_id, rows) for one, rows in appended])
     for one, rows in appended:
         await book.give_verdicts(writing, changes, one.head, Booked(verdicts=rows.verdicts), now_us)
     await writing.put_checkpoints(changes.checkpoints)

@@ -25,8 +25,11 @@ def _placed(table: Table, place: Place) -> tuple[Any, tuple[int, ...]]:
     return tuple_(*(table.c[name] for name in names)), tuple(place[: len(names)])
 
 
-def _in_stretch(table: Table, cell_id: int, stretch: Stretch) -> ColumnElement[bool]:
-    rules: list[ColumnElement[bool]] = [table.c.cell_id == cell_id]
+def in_stretch(table: Table, ledger_id: int, stretch: Stretch) -> ColumnElement[bool]:
+    """Return what holds for the rows of a ledger's table that belong to a stretch."""
+    if table is t.spans:
+        return _spans_in_stretch(ledger_id, stretch)
+    rules: list[ColumnElement[bool]] = [table.c.ledger_id == ledger_id]
     if stretch.after is not None:
         columns, place = _placed(table, stretch.after)
         rules.append(columns > place)
@@ -36,7 +39,7 @@ def _in_stretch(table: Table, cell_id: int, stretch: Stretch) -> ColumnElement[b
     return and_(*rules)
 
 
-def _spans_in_stretch(cell_id: int, stretch: Stretch) -> ColumnElement[bool]:
+def _spans_in_stretch(ledger_id: int, stretch: Stretch) -> ColumnElement[bool]:
     """A span belongs to a stretch by its start, with bounds of its zone."""
     s = t.spans.c
     named = stretch.starts.keys() | stretch.stops.keys()
@@ -51,18 +54,18 @@ def _spans_in_stretch(cell_id: int, stretch: Stretch) -> ColumnElement[bool]:
         rules.append(and_(*within))
     others = s.zone.not_in(named)
     rules.append(others if stretch.stop_us is None else and_(others, s.start_us < stretch.stop_us))
-    return and_(s.cell_id == cell_id, or_(*rules))
+    return and_(s.ledger_id == ledger_id, or_(*rules))
 
 
-async def read_stretch(connection: AsyncConnection, cell_id: int, stretch: Stretch) -> Booked:
-    """Return a stretch of a cell's ledger, in the order of the messages that it comes from."""
+async def read_stretch(connection: AsyncConnection, ledger_id: int, stretch: Stretch) -> Booked:
+    """Return a stretch of a ledger, in the order of the messages that it comes from."""
 
     async def rows(table: Table, *columns: Any) -> Sequence[Any]:
-        query = select(*(columns or (table,))).where(_in_stretch(table, cell_id, stretch))
+        query = select(*(columns or (table,))).where(in_stretch(table, ledger_id, stretch))
         return (await connection.execute(query)).all()
 
     s = t.spans.c
-    spans = select(s.zone, s.start_us, s.end_us, s.state, s.reason).where(_spans_in_stretch(cell_id, stretch))
+    spans = select(s.zone, s.start_us, s.end_us, s.state, s.reason).where(in_stretch(t.spans, ledger_id, stretch))
     return Booked(
         [ZoneSpan(zone, Span(*span)) for zone, *span in (await connection.execute(spans)).all()],
         [Fastener(*row) for row in await rows(t.fasteners, *FASTENER_COLUMNS)],
@@ -72,7 +75,7 @@ async def read_stretch(connection: AsyncConnection, cell_id: int, stretch: Stret
     )
 
 
-async def delete_rows(connection: AsyncConnection, cell_id: int, stretch: Stretch, rows: Booked) -> None:
+async def delete_rows(connection: AsyncConnection, ledger_id: int, stretch: Stretch, rows: Booked) -> None:
     """Delete rows of a stretch: spans, fasteners and verdicts by their keys, gaps and discrepancies all if any is given."""
     spans = [(row.zone, row.span.start_us) for row in rows.spans]
     for table, shape, keys in (
@@ -82,27 +85,27 @@ async def delete_rows(connection: AsyncConnection, cell_id: int, stretch: Stretc
     ):
         if keys:
             chosen = tuple_(*(table.c[name] for name in shape)).in_(rows_of(connection, shape, keys))
-            await connection.execute(delete(table).where(table.c.cell_id == cell_id, chosen))
+            await connection.execute(delete(table).where(table.c.ledger_id == ledger_id, chosen))
     if rows.gaps:
-        await connection.execute(delete(t.gaps).where(_in_stretch(t.gaps, cell_id, stretch)))
+        await connection.execute(delete(t.gaps).where(in_stretch(t.gaps, ledger_id, stretch)))
     if rows.discrepancies:
-        await connection.execute(delete(t.discrepancies).where(_in_stretch(t.discrepancies, cell_id, stretch)))
+        await connection.execute(delete(t.discrepancies).where(in_stretch(t.discrepancies, ledger_id, stretch)))
 
 
-def _placed_row(cell_id: int, placed: Gap | Discrepancy) -> dict[str, Any]:
-    row = {"cell_id": cell_id, **placed.place._asdict(), **placed._asdict()}
+def _placed_row(ledger_id: int, placed: Gap | Discrepancy) -> dict[str, Any]:
+    row = {"ledger_id": ledger_id, **placed.place._asdict(), **placed._asdict()}
     del row["place"]
     return row
 
 
 async def insert_rows(connection: AsyncConnection, rows: Sequence[tuple[int, Booked]]) -> None:
-    """Insert rows of the ledgers of cells, each as (cell_id, rows)."""
+    """Insert rows of ledgers, each as (ledger_id, rows)."""
     spans = [(c, row.zone, *row.span) for c, b in rows for row in b.spans]
-    await insert_tuples(connection, t.spans, ("cell_id", "zone", *Span._fields), spans)
+    await insert_tuples(connection, t.spans, ("ledger_id", "zone", *Span._fields), spans)
     made = [(c, *row) for c, b in rows for row in b.fasteners]
-    await insert_tuples(connection, t.fasteners, ("cell_id", *Fastener._fields), made)
+    await insert_tuples(connection, t.fasteners, ("ledger_id", *Fastener._fields), made)
     given = [(c, *row) for c, b in rows for row in b.verdicts]
-    await insert_tuples(connection, t.verdicts, ("cell_id", *Verdict._fields), given)
+    await insert_tuples(connection, t.verdicts, ("ledger_id", *Verdict._fields), given)
     for table, values in (
         (t.gaps, [_placed_row(c, row) for c, b in rows for row in b.gaps]),
         (t.discrepancies, [_placed_row(c, row) for c, b in rows for row in b.discrepancies]),

@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import CTE, BigInteger, ColumnElement, Integer, Row, Select, Table, func, select
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from zoneledger.application.ports import Count, Head, Listed, PlantVersion, RefusedRow, Revision
+from zoneledger.application.ports import Count, EventRow, Head, Listed, PlantVersion, RefusedRow, Revision, SnapshotRow
 from zoneledger.core.booking import Discrepancy, Gap, Place, ZoneSpan
 from zoneledger.core.spans import Interval, Span
 from zoneledger.storage import tables as t
@@ -27,6 +27,9 @@ def head_of(row: Row[Any]) -> Head:
         row.link_us,
         row.link_down_us,
         json.loads(row.counts),
+        row.ledger_id,
+        row.clock,
+        None if row.kept_boot is None else (row.kept_boot, row.kept_seq),
     )
 
 
@@ -76,9 +79,9 @@ class SqlReading:
         s = t.spans.c
         query = (
             select(t.heads.c.cell, s.zone, s.start_us, s.end_us, s.state, s.reason)
-            .join(t.heads)
+            .join(t.heads, s.ledger_id == t.heads.c.ledger_id)
             .where(self._is_among(cells), s.start_us < end_us, s.end_us > start_us)
-            .order_by(s.cell_id, s.zone, s.start_us)
+            .order_by(t.heads.c.cell, s.zone, s.start_us)
         )
         found: dict[str, list[ZoneSpan]] = {}
         for cell, zone, *span in await self._rows(query):
@@ -87,7 +90,7 @@ class SqlReading:
 
     async def count_fasteners(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[Count]:
         f, part = t.fasteners.c, self._segments(segments)
-        within = (f.cell_id == t.heads.c.cell_id, f.at_us >= part.c.from_us, f.at_us < part.c.to_us)
+        within = (f.ledger_id == t.heads.c.ledger_id, f.at_us >= part.c.from_us, f.at_us < part.c.to_us)
         kind = (f.zone, f.operation, f.item, f.program, func.coalesce(f.verdict, f.result).label("result"))
         place = t.heads.c.cell, part.c.segment
         query: Select[Any] = select(*place, *kind, func.count()).where(*within).group_by(*place, *kind)
@@ -101,7 +104,7 @@ class SqlReading:
         within = (d.at_us >= part.c.from_us) & (d.at_us < part.c.to_us)
         query = (
             select(t.heads.c.cell, part.c.segment, d.zone, d.unseen)
-            .select_from(t.discrepancies.join(t.heads).join(part, within))
+            .select_from(t.discrepancies.join(t.heads, d.ledger_id == t.heads.c.ledger_id).join(part, within))
             .where(self._is_among(cells), d.kind == "unseen")
         )
         sums: dict[tuple[str, int, str], int] = {}
@@ -121,10 +124,28 @@ class SqlReading:
             query = query.where(t.refused.c.cell == cell)
         return [Listed(row[0], row.cell, RefusedRow(*row[1:])) for row in await self._rows(query)]
 
+    async def _by_arrival(self, table: Table, cells: Sequence[str] | None, after_id: int, limit: int) -> Sequence[Any]:
+        # The sum keeps the database from the index by cell: it would read and sort all rows of the cells for each page.
+        within = table.join(t.heads, table.c.cell_id + 0 == t.heads.c.cell_id)
+        query = select(t.heads.c.cell, table).select_from(within).where(table.c.id > after_id)
+        if cells is not None:
+            query = query.where(self._is_among(cells))
+        return await self._rows(query.order_by(table.c.id).limit(limit))
+
+    async def events_by_arrival(self, cells: Sequence[str] | None, after_id: int, limit: int) -> list[Listed[EventRow]]:
+        rows = await self._by_arrival(t.events, cells, after_id, limit)
+        return [Listed(row.id, row.cell, EventRow(*row[2:])) for row in rows]
+
+    async def snapshots_by_arrival(
+        self, cells: Sequence[str] | None, after_id: int, limit: int
+    ) -> list[Listed[SnapshotRow]]:
+        rows = await self._by_arrival(t.snapshots, cells, after_id, limit)
+        return [Listed(row.id, row.cell, SnapshotRow(*row[2:])) for row in rows]
+
     async def _listed(self, table: Table, cells: Sequence[str], after_id: int, limit: int) -> Sequence[Any]:
         query = (
             select(t.heads.c.cell, table)
-            .join(t.heads)
+            .join(t.heads, table.c.ledger_id == t.heads.c.ledger_id)
             .where(self._is_among(cells), table.c.id > after_id)
             .order_by(table.c.id)
             .limit(limit)

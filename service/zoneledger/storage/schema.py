@@ -30,9 +30,7 @@ def _engine(database_url: str) -> AsyncEngine:
     return engine
 
 
-def _check_not_newer(connection: Connection) -> None:
-    present = MigrationContext.configure(connection).get_current_revision()
-    known = {script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions()}
+def _check_not_newer(present: str | None, known: list[str]) -> None:
     if present is not None and present not in known:
         raise SchemaMismatch(
             f"The database has schema {present}, which this version of zoneledger does not know: "
@@ -43,8 +41,10 @@ def _check_not_newer(connection: Connection) -> None:
 def _move(connection: Connection, revision: str) -> None:
     if connection.dialect.name == "postgresql":
         connection.exec_driver_sql("SELECT pg_advisory_xact_lock(7301982)")
-    _check_not_newer(connection)
-    if revision == "base":
+    present = MigrationContext.configure(connection).get_current_revision()
+    known = [script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions()]  # the newest first
+    _check_not_newer(present, known)
+    if present is not None and (revision == "base" or revision in known[known.index(present) :]):
         command.downgrade(_config(connection), revision)
     else:
         command.upgrade(_config(connection), revision)

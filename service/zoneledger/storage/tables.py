@@ -32,6 +32,10 @@ def _cell() -> Column[int]:
     return Column("cell_id", Integer, ForeignKey("heads.cell_id"), nullable=False)
 
 
+def _ledger(*, primary_key: bool = True) -> Column[int]:
+    return Column("ledger_id", Integer, ForeignKey("ledgers.ledger_id"), primary_key=primary_key, nullable=False)
+
+
 def _us(name: str, *, nullable: bool = False) -> Column[int]:
     return Column(name, BigInteger, nullable=nullable)
 
@@ -59,6 +63,30 @@ heads = Table(
     _us("link_us", nullable=True),
     _us("link_down_us", nullable=True),
     _text("counts"),
+    Column("ledger_id", Integer, nullable=False),
+    _text("clock", nullable=True),
+    Column("kept_boot", BigInteger, nullable=True),
+    Column("kept_seq", BigInteger, nullable=True),
+)
+
+#: The ledgers of a cell: the one that its head names, and one that is being derived anew or was given up.
+ledgers = Table(
+    "ledgers",
+    metadata,
+    Column("ledger_id", Integer, primary_key=True),
+    _text("cell"),
+    _us("touched_us"),
+    Index(None, "cell"),
+    sqlite_autoincrement=True,
+)
+
+leases = Table(
+    "leases",
+    metadata,
+    Column("name", Text, primary_key=True),
+    _text("holder"),
+    _us("taken_us"),
+    _us("until_us"),
 )
 
 events = Table(
@@ -90,7 +118,7 @@ snapshots = Table(
 checkpoints = Table(
     "checkpoints",
     metadata,
-    Column("cell_id", Integer, ForeignKey("heads.cell_id"), primary_key=True),
+    _ledger(),
     Column("boot", BigInteger, primary_key=True),
     Column("seq", BigInteger, primary_key=True),
     _text("booking"),
@@ -99,19 +127,19 @@ checkpoints = Table(
 spans = Table(
     "spans",
     metadata,
-    Column("cell_id", Integer, ForeignKey("heads.cell_id"), primary_key=True),
+    _ledger(),
     Column("zone", Text, primary_key=True),
     Column("start_us", BigInteger, primary_key=True),
     _us("end_us"),
     _text("state"),
     _text("reason", nullable=True),
-    Index(None, "cell_id", "end_us"),
+    Index(None, "ledger_id", "end_us"),
 )
 
 fasteners = Table(
     "fasteners",
     metadata,
-    Column("cell_id", Integer, ForeignKey("heads.cell_id"), primary_key=True),
+    _ledger(),
     Column("boot", BigInteger, primary_key=True),
     Column("seq", BigInteger, primary_key=True),
     _us("at_us"),
@@ -124,27 +152,27 @@ fasteners = Table(
     _text("result"),
     Column("seconds", Float(53), nullable=True),
     _text("verdict", nullable=True),
-    Index(None, "cell_id", "at_us"),
-    Index(None, "cell_id", "panel", "position"),
+    Index(None, "ledger_id", "at_us"),
+    Index(None, "ledger_id", "panel", "position"),
 )
 
 verdicts = Table(
     "verdicts",
     metadata,
-    Column("cell_id", Integer, ForeignKey("heads.cell_id"), primary_key=True),
+    _ledger(),
     Column("boot", BigInteger, primary_key=True),
     Column("seq", BigInteger, primary_key=True),
     _text("panel"),
     _text("position"),
     _text("result"),
-    Index(None, "cell_id", "panel", "position"),
+    Index(None, "ledger_id", "panel", "position"),
 )
 
 gaps = Table(
     "gaps",
     metadata,
     Column("id", _Number, primary_key=True),
-    _cell(),
+    _ledger(primary_key=False),
     Column("boot", BigInteger, nullable=False),
     Column("seq", BigInteger, nullable=False),
     Column("rank", SmallInteger, nullable=False),
@@ -152,14 +180,14 @@ gaps = Table(
     Column("last_seq", BigInteger, nullable=False),
     _us("since_us", nullable=True),
     _us("until_us"),
-    Index(None, "cell_id", "boot", "seq"),
+    Index(None, "ledger_id", "boot", "seq"),
 )
 
 discrepancies = Table(
     "discrepancies",
     metadata,
     Column("id", _Number, primary_key=True),
-    _cell(),
+    _ledger(primary_key=False),
     Column("boot", BigInteger, nullable=False),
     Column("seq", BigInteger, nullable=False),
     Column("rank", SmallInteger, nullable=False),
@@ -169,8 +197,8 @@ discrepancies = Table(
     _text("zone"),
     _text("detail"),
     Column("unseen", BigInteger, nullable=False),
-    Index(None, "cell_id", "boot", "seq"),
-    Index(None, "cell_id", "kind", "at_us"),
+    Index(None, "ledger_id", "boot", "seq"),
+    Index(None, "ledger_id", "kind", "at_us"),
 )
 
 refused = Table(
@@ -186,6 +214,7 @@ refused = Table(
     Column("body", LargeBinary, nullable=False),
     Column("size", BigInteger, nullable=False),
     Index(None, "cell", "id"),
+    Index(None, "reason", "id"),
 )
 
 revisions = Table(

@@ -8,17 +8,35 @@ from typing import Any
 from sqlalchemy import BigInteger, Text, bindparam, delete, func, insert, select, text, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 
-from zoneledger.application.ports import Checkpoint, EventRow, Head, Key, RefusedRow, Revision, SnapshotRow, Stretch
+from zoneledger.application.ports import (
+    Arrivals,
+    Checkpoint,
+    EventRow,
+    Head,
+    Key,
+    RefusedRow,
+    Revision,
+    SnapshotRow,
+    Stretch,
+)
 from zoneledger.core.booking import Booked, Fastener, Verdict
 from zoneledger.storage import tables as t
 from zoneledger.storage.bulk import insert_tuples
 from zoneledger.storage.ledger import FASTENER_COLUMNS, VERDICT_COLUMNS, delete_rows, insert_rows, read_stretch
+from zoneledger.storage.ledgers import begin_ledger, copy_rows, remove_ledger
 from zoneledger.storage.lists import KEY, Columns, rows_of
 from zoneledger.storage.reading import SqlReading, head_of
 
 SNAPSHOT_COLUMNS = [t.snapshots.c[name] for name in SnapshotRow._fields]
 _INSTANT: Columns = {**KEY, "at_us": BigInteger}
 _POSITION: Columns = {"panel": Text, "position": Text}
+
+
+def _head_row(head: Head) -> dict[str, Any]:
+    row = asdict(head) | {"key": head.cell_id, "counts": json.dumps(head.counts)}
+    row["kept_boot"], row["kept_seq"] = row.pop("kept") or (None, None)
+    del row["cell"], row["cell_id"]
+    return row
 
 
 class SqlWriting(SqlReading):
@@ -44,13 +62,13 @@ class SqlWriting(SqlReading):
 
     async def _make_heads(self, cells: Sequence[str]) -> None:
         dialect = postgresql if self._connection.dialect.name == "postgresql" else sqlite
-        rows = [{"cell": cell, "booking": "", "events_since_checkpoint": 0, "counts": "{}"} for cell in cells]
-        await self._connection.execute(dialect.insert(t.heads).on_conflict_do_nothing(), rows)
+        for cell in cells:
+            row = {"cell": cell, "booking": "", "events_since_checkpoint": 0, "counts": "{}"}
+            row["ledger_id"] = await self.begin_ledger(cell, 0)
+            await self._connection.execute(dialect.insert(t.heads).on_conflict_do_nothing(), row)
 
     async def save_heads(self, heads: Iterable[Head]) -> None:
-        rows = [asdict(head) | {"key": head.cell_id, "counts": json.dumps(head.counts)} for head in heads]
-        for row in rows:
-            del row["cell"], row["cell_id"]
+        rows = [_head_row(head) for head in heads]
         if rows:
             changed: dict[str, Any] = {name: bindparam(name) for name in rows[0] if name != "key"}
             query = update(t.heads).where(t.heads.c.cell_id == bindparam("key")).values(changed)
@@ -88,16 +106,16 @@ class SqlWriting(SqlReading):
     async def add_snapshots(self, rows: Sequence[SnapshotRow]) -> None:
         await insert_tuples(self._connection, t.snapshots, SnapshotRow._fields, rows)
 
-    async def checkpoint_before(self, cell_id: int, key: Key) -> Checkpoint | None:
+    async def checkpoint_before(self, ledger_id: int, key: Key) -> Checkpoint | None:
         c = t.checkpoints.c
-        before = (c.cell_id == cell_id, tuple_(c.boot, c.seq) < key)
+        before = (c.ledger_id == ledger_id, tuple_(c.boot, c.seq) < key)
         query = select(c.boot, c.seq, c.booking).where(*before).order_by(c.boot.desc(), c.seq.desc()).limit(1)
         rows = await self._rows(query)
         return Checkpoint(*rows[0]) if rows else None
 
-    async def checkpoints_after(self, cell_id: int, key: Key | None) -> dict[Key, str]:
+    async def checkpoints_after(self, ledger_id: int, key: Key | None) -> dict[Key, str]:
         c = t.checkpoints.c
-        query = select(c.boot, c.seq, c.booking).where(c.cell_id == cell_id)
+        query = select(c.boot, c.seq, c.booking).where(c.ledger_id == ledger_id)
         if key is not None:
             query = query.where(tuple_(c.boot, c.seq) > key)
         return {(boot, seq): booking for boot, seq, booking in await self._rows(query)}
@@ -106,36 +124,70 @@ class SqlWriting(SqlReading):
         c = t.checkpoints.c
         if not rows:
             return
-        at = (c.cell_id == bindparam("in_cell"), c.boot == bindparam("in_boot"), c.seq == bindparam("in_seq"))
-        gone = [{"in_cell": cell_id, "in_boot": row.boot, "in_seq": row.seq} for cell_id, row in rows]
+        at = (c.ledger_id == bindparam("in_cell"), c.boot == bindparam("in_boot"), c.seq == bindparam("in_seq"))
+        gone = [{"in_cell": ledger_id, "in_boot": row.boot, "in_seq": row.seq} for ledger_id, row in rows]
         await self._connection.execute(delete(t.checkpoints).where(*at), gone)
-        new = [{"cell_id": cell_id, **row._asdict()} for cell_id, row in rows]
+        new = [{"ledger_id": ledger_id, **row._asdict()} for ledger_id, row in rows]
         await self._connection.execute(insert(t.checkpoints), new)
 
-    async def booked(self, cell_id: int, stretch: Stretch) -> Booked:
-        return await read_stretch(self._connection, cell_id, stretch)
+    async def begin_ledger(self, cell: str, now_us: int) -> int:
+        return await begin_ledger(self._connection, cell, now_us)
 
-    async def remove_booked(self, cell_id: int, stretch: Stretch, rows: Booked) -> None:
-        await delete_rows(self._connection, cell_id, stretch, rows)
+    async def ledgers(self, cell: str) -> dict[int, int]:
+        query = select(t.ledgers.c.ledger_id, t.ledgers.c.touched_us).where(t.ledgers.c.cell == cell)
+        return {ledger_id: touched_us for ledger_id, touched_us in await self._rows(query)}
+
+    async def touch_ledger(self, ledger_id: int, now_us: int) -> bool:
+        query = update(t.ledgers).where(t.ledgers.c.ledger_id == ledger_id).values(touched_us=now_us)
+        return (await self._connection.execute(query)).rowcount == 1
+
+    async def copy_booked(self, ledger_id: int, to_ledger_id: int, stretch: Stretch) -> None:
+        await copy_rows(self._connection, ledger_id, to_ledger_id, stretch)
+
+    async def remove_ledger(self, ledger_id: int, rows: int) -> bool:
+        return await remove_ledger(self._connection, ledger_id, rows)
+
+    async def arrivals(self, cell_id: int) -> Arrivals:
+        numbers = [
+            select(func.coalesce(func.max(table.c.id), 0)).where(table.c.cell_id == cell_id)
+            for table in (t.events, t.snapshots)
+        ]
+        return Arrivals(*[int(await self._connection.scalar(number) or 0) for number in numbers])
+
+    async def first_since(self, cell_id: int, arrivals: Arrivals) -> Key | None:
+        found = []
+        for table, number in ((t.events, arrivals.event_id), (t.snapshots, arrivals.snapshot_id)):
+            c = table.c
+            query = select(c.boot, c.seq).where(c.cell_id == cell_id, c.id > number).order_by(c.boot, c.seq).limit(1)
+            found += [(boot, seq) for boot, seq in await self._rows(query)]
+        return min(found, default=None)
+
+    async def booked(self, ledger_id: int, stretch: Stretch) -> Booked:
+        return await read_stretch(self._connection, ledger_id, stretch)
+
+    async def remove_booked(self, ledger_id: int, stretch: Stretch, rows: Booked) -> None:
+        await delete_rows(self._connection, ledger_id, stretch, rows)
 
     async def add_booked(self, rows: Sequence[tuple[int, Booked]]) -> None:
         await insert_rows(self._connection, rows)
 
     async def made_at(
-        self, cell_id: int, positions: Sequence[tuple[str, str]]
+        self, ledger_id: int, positions: Sequence[tuple[str, str]]
     ) -> tuple[list[tuple[Fastener, str | None]], list[Verdict]]:
         f, v, listed = t.fasteners.c, t.verdicts.c, rows_of(self._connection, _POSITION, positions)
-        made = select(*FASTENER_COLUMNS, f.verdict).where(f.cell_id == cell_id, tuple_(f.panel, f.position).in_(listed))
-        given = select(*VERDICT_COLUMNS).where(v.cell_id == cell_id, tuple_(v.panel, v.position).in_(listed))
+        made = select(*FASTENER_COLUMNS, f.verdict).where(
+            f.ledger_id == ledger_id, tuple_(f.panel, f.position).in_(listed)
+        )
+        given = select(*VERDICT_COLUMNS).where(v.ledger_id == ledger_id, tuple_(v.panel, v.position).in_(listed))
         return (
             [(Fastener(*row), result) for *row, result in await self._rows(made)],
             [Verdict(*row) for row in await self._rows(given)],
         )
 
-    async def put_verdicts(self, cell_id: int, results: dict[Key, str | None]) -> None:
+    async def put_verdicts(self, ledger_id: int, results: dict[Key, str | None]) -> None:
         f = t.fasteners.c
         if results:
-            at = (f.cell_id == cell_id, f.boot == bindparam("in_boot"), f.seq == bindparam("in_seq"))
+            at = (f.ledger_id == ledger_id, f.boot == bindparam("in_boot"), f.seq == bindparam("in_seq"))
             rows = [{"in_boot": boot, "in_seq": seq, "given": result} for (boot, seq), result in results.items()]
             await self._connection.execute(update(t.fasteners).where(*at).values(verdict=bindparam("given")), rows)
 

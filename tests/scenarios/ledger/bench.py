@@ -76,9 +76,9 @@ class Bench:
         """Return all that the ledger holds of a cell: rows, the state at its head, and fasteners with their verdicts."""
         async with self.store.writing() as writing:
             head = (await writing.lock_heads([cell]))[cell]
-            booked = await writing.booked(head.cell_id, WHOLE)
+            booked = await writing.booked(head.ledger_id, WHOLE)
             at = sorted({(f.panel, f.position) for f in booked.fasteners if f.panel and f.position})
-            made, _ = await writing.made_at(head.cell_id, at)
+            made, _ = await writing.made_at(head.ledger_id, at)
         for name in ("spans", "fasteners", "verdicts", "gaps", "discrepancies"):
             getattr(booked, name).sort(key=repr)
         return booked, head.booking, sorted(made, key=repr)

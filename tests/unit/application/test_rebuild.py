@@ -45,9 +45,9 @@ async def test_a_damaged_ledger_is_mended_and_a_revision_tells_of_it() -> None:
     await _recorded(store)
     right = await all_kept(store)
     async with store.writing() as writing:
-        cell_id = (await writing.lock_heads([CELL]))[CELL].cell_id
-        rows = await writing.booked(cell_id, WHOLE)
-        await writing.remove_booked(cell_id, WHOLE, Booked(rows.spans, rows.fasteners, [], rows.gaps, []))
+        ledger_id = (await writing.lock_heads([CELL]))[CELL].ledger_id
+        rows = await writing.booked(ledger_id, WHOLE)
+        await writing.remove_booked(ledger_id, WHOLE, Booked(rows.spans, rows.fasteners, [], rows.gaps, []))
     assert await rebuild(store, CELL, NOW_US, Limits()) >= 1
     mended = await all_kept(store)
     assert mended[f"booked {CELL}"] == right[f"booked {CELL}"]

@@ -218,3 +218,41 @@ async def test_a_checkpoint_replaces_that_at_its_key(store: Store) -> None:
     async with store.writing() as writing:
         await writing.put_checkpoints([(ledger_id, Checkpoint(1, 256, "new"))])
         assert await writing.checkpoints_after(ledger_id, None) == {(1, 256): "new", (1, 512): "kept"}
+
+
+async def test_events_are_listed_page_by_page_in_the_order_in_which_they_were_stored(store: Store) -> None:
+    async with store.writing() as writing:
+        cell_id, other = await _cell(writing), await _cell(writing, B)
+        rows = [event(cell_id, 1, 3), event(other, 1, 1), event(cell_id, 1, 2), event(cell_id, 1, 1)]
+        rows[3] = EventRow(cell_id, 1, 1, BEFORE_1970_US, YEAR_9999_US, TEXTS[1], TEXTS[4])
+        await writing.add_events(rows[:2])
+    async with store.writing() as writing:
+        await writing.add_events(rows[2:])
+    async with store.reading() as reading:
+        listed = await reading.events_by_arrival(None, 0, 9)
+        assert [(one.cell, one.row) for one in listed] == list(zip((A, B, A, A), rows, strict=True))
+        ids = [one.id for one in listed]
+        assert ids == sorted(set(ids))
+        assert await reading.events_by_arrival(None, ids[0], 2) == listed[1:3]
+        assert await reading.events_by_arrival([A], ids[0], 9) == listed[2:]
+        assert await reading.events_by_arrival([B, "harbour/wing-1/none"], 0, 9) == listed[1:2]
+        assert await reading.events_by_arrival(None, ids[-1], 9) == []
+        assert await reading.events_by_arrival([], 0, 9) == []
+
+
+async def test_snapshots_are_listed_page_by_page_in_the_order_in_which_they_were_stored(store: Store) -> None:
+    async with store.writing() as writing:
+        cell_id, other = await _cell(writing), await _cell(writing, B)
+        rows = [
+            SnapshotRow(owner, 1, seq, YEAR_9999_US, TEXTS[4])
+            for owner, seq in ((cell_id, 7), (other, 0), (cell_id, 5))
+        ]
+        await writing.add_snapshots(rows)
+    async with store.reading() as reading:
+        listed = await reading.snapshots_by_arrival(None, 0, 9)
+        assert [(one.cell, one.row) for one in listed] == list(zip((A, B, A), rows, strict=True))
+        ids = [one.id for one in listed]
+        assert ids == sorted(set(ids))
+        assert await reading.snapshots_by_arrival(None, ids[0], 1) == listed[1:2]
+        assert await reading.snapshots_by_arrival([A], 0, 9) == [listed[0], listed[2]]
+        assert await reading.snapshots_by_arrival([], 0, 9) == []

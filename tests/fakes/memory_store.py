@@ -40,7 +40,7 @@ class _State:
 
     plants: list[PlantVersion] = field(default_factory=list)
     heads: dict[str, Head] = field(default_factory=dict)
-    events: dict[Owned, str] = field(default_factory=dict)
+    events: dict[Owned, EventRow] = field(default_factory=dict)
     snapshots: list[SnapshotRow] = field(default_factory=list)
     checkpoints: dict[Owned, str] = field(default_factory=dict)
     spans: dict[tuple[int, str, int], ZoneSpan] = field(default_factory=dict)
@@ -84,6 +84,10 @@ class _MemoryReading:
         heads = self._state.heads
         return {heads[cell].ledger_id: cell for cell in cells if cell in heads}
 
+    def _cells(self, cells: Sequence[str] | None) -> dict[int, str]:
+        heads = self._state.heads.values()
+        return {head.cell_id: head.cell for head in heads if cells is None or head.cell in cells}
+
     async def plant(self, version: int | None = None) -> PlantVersion | None:
         found = [row for row in self._state.plants if version in (None, row.version)]
         return found[-1] if found else None
@@ -124,6 +128,16 @@ class _MemoryReading:
     async def refused(self, cell: str | None, after_id: int, limit: int) -> list[Listed[RefusedRow]]:
         numbered = enumerate(self._state.refused, start=1)
         return _page((Listed(i, row.cell, row) for i, row in numbered if cell in (None, row.cell)), after_id, limit)
+
+    async def events_by_arrival(self, cells: Sequence[str] | None, after_id: int, limit: int) -> list[Listed[EventRow]]:
+        ids, kept = self._cells(cells), enumerate(self._state.events.values(), start=1)
+        return _page((Listed(i, ids[row.cell_id], row) for i, row in kept if row.cell_id in ids), after_id, limit)
+
+    async def snapshots_by_arrival(
+        self, cells: Sequence[str] | None, after_id: int, limit: int
+    ) -> list[Listed[SnapshotRow]]:
+        ids, kept = self._cells(cells), enumerate(self._state.snapshots, start=1)
+        return _page((Listed(i, ids[row.cell_id], row) for i, row in kept if row.cell_id in ids), after_id, limit)
 
     async def gaps(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Gap]]:
         ids, kept = self._ledgers(cells), self._state.gaps.items()
@@ -170,14 +184,14 @@ class _MemoryWriting(_MemoryReading):
 
     async def events_at(self, cell_id: int, keys: Sequence[Key]) -> dict[Key, str]:
         events = self._state.events
-        return {key: events[cell_id, *key] for key in keys if (cell_id, *key) in events}
+        return {key: events[cell_id, *key].body for key in keys if (cell_id, *key) in events}
 
     async def add_events(self, rows: Sequence[EventRow]) -> None:
         for row in rows:
-            _add(self._state.events, row[:3], row.body)
+            _add(self._state.events, row[:3], row)
 
     async def events_after(self, cell_id: int, key: Key | None, limit: int) -> list[tuple[Key, str]]:
-        own = sorted((owned[1:], body) for owned, body in self._state.events.items() if owned[0] == cell_id)
+        own = sorted((owned[1:], row.body) for owned, row in self._state.events.items() if owned[0] == cell_id)
         return [(at, body) for at, body in own if key is None or at > key][:limit]
 
     async def snapshots_at(self, cell_id: int, places: Sequence[tuple[int, int, int]]) -> set[SnapshotRow]:

@@ -135,7 +135,7 @@ class SqlWriting(SqlReading):
 
     async def ledgers(self, cell: str) -> dict[int, int]:
         query = select(t.ledgers.c.ledger_id, t.ledgers.c.touched_us).where(t.ledgers.c.cell == cell)
-        return {ledger_id: touched_us for ledger_id, touched_us in await self._rows(query)}
+        return {row.ledger_id: row.touched_us for row in await self._rows(query)}
 
     async def touch_ledger(self, ledger_id: int, now_us: int) -> bool:
         query = update(t.ledgers).where(t.ledgers.c.ledger_id == ledger_id).values(touched_us=now_us)

@@ -1,6 +1,7 @@
-"""The command line: serve, demo, simulate, migrate, rebuild."""
+"""The command line: serve, demo, simulate, verify, migrate, rebuild."""
 
 import asyncio
+import json
 import logging
 from collections.abc import Coroutine
 from pathlib import Path
@@ -21,6 +22,8 @@ from zoneledger.storage.schema import migrate as migrate_schema
 from zoneledger_cli.demo import DemoFailed, run_demo
 from zoneledger_cli.serving import serve as serve_settings
 from zoneledger_cli.simulating import Target, run_simulation, write_plant
+from zoneledger_cli.verification_table import show
+from zoneledger_cli.verifying import verify as verify_ledger
 from zoneledger_sim.demo import demo_scenario
 from zoneledger_sim.plan import Misbehaviour
 
@@ -167,9 +170,32 @@ def rebuild(
         await migrate_schema(settings.database_url)
         service = build_service(settings.database_url)
         try:
-            changed = await rebuild_cell(service.store, cell, now_us(), service.limits)
+            changed = await rebuild_cell(service.store, cell, now_us, service.limits)
         finally:
             await service.store.close()
         typer.echo("the figures were right" if not changed else "the figures were mended")
+
+    _run(work())
+
+
+@app.command()
+def verify(
+    ledger: Annotated[Path, typer.Argument(help="The ledger file of a simulation")],
+    against: Annotated[str, typer.Option(help="The service's address: http://host:port")],
+    wait: Annotated[
+        float, typer.Option(help="Seconds to wait at most until it is ready, and again until all is stored", min=0)
+    ] = 120,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON, for programs")] = False,
+) -> None:
+    """Tell what became of the messages of a simulation's ledger file, and whether the figures are its truth."""
+
+    async def work() -> None:
+        found = await verify_ledger(ledger, against, wait)
+        if as_json:
+            typer.echo(json.dumps(found.document(), indent=2))
+        else:
+            show(found, Console(width=None if Console().is_terminal else 120))
+        if not found.agrees:
+            raise typer.Exit(1)
 
     _run(work())

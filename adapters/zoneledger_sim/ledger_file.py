@@ -100,15 +100,34 @@ class Ledger:
 
 def read_ledger(path: Path) -> Ledger:
     """Read a ledger file. Raises ValueError where it is none of this format."""
+    lines = read_lines(path)
+    head = next(lines)
+    ledger = Ledger(head["start_us"], head["cells"], head["seed"])
+    for line in lines:
+        _take_line(ledger, line)
+    return ledger
+
+
+def read_lines(path: Path) -> Iterator[dict[str, Any]]:
+    """Yield the lines of a ledger file one by one. Raises ValueError where it is none of this format."""
     with path.open("rb") as stream:
-        head = json.loads(stream.readline() or b"{}")
+        head = _read_line(stream.readline(), path)
         if head.get("line") != "run" or head.get("format") != FORMAT:
             raise ValueError(f"{path} is no ledger file of format {FORMAT}")
-        ledger = Ledger(head["start_us"], head["cells"], head["seed"])
+        yield head
         for text in stream:
             if text.endswith(b"\n"):
-                _take_line(ledger, json.loads(text))
-    return ledger
+                yield _read_line(text, path)
+
+
+def _read_line(text: bytes, path: Path) -> dict[str, Any]:
+    try:
+        line = json.loads(text)
+    except ValueError:
+        line = None
+    if not isinstance(line, dict):
+        raise ValueError(f"{path} is no ledger file of format {FORMAT}: a line of it is no JSON object")
+    return line
 
 
 def _take_line(ledger: Ledger, line: dict[str, Any]) -> None:
@@ -120,7 +139,7 @@ def _take_line(ledger: Ledger, line: dict[str, Any]) -> None:
         case "lost":
             ledger.lost.append((line["cell"], line["message"]))
         case "truth":
-            ledger.truth = _read_truth(line)
+            ledger.truth = read_truth(line)
         case kind:
             raise ValueError(f"unknown kind of line {kind!r}")
 
@@ -133,7 +152,8 @@ def _record_document(record: Record, truth: Truth) -> dict[str, Any]:
     }
 
 
-def _read_truth(line: dict[str, Any]) -> Truth:
+def read_truth(line: dict[str, Any]) -> Truth:
+    """Return the truth that a line of the kind `truth` holds."""
     truth = Truth(line["start_us"])
     truth.until_us = line["until_us"]
     for unit, document in line["units"].items():

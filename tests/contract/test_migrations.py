@@ -66,7 +66,7 @@ async def test_migrating_again_changes_nothing(sql_url: str, stores: Stores) -> 
     before = await _ask(sql_url, _contents)
     await migrate(sql_url)
     assert await _ask(sql_url, _contents) == before
-    assert all(rows for name, rows in before.items() if name != "leases")
+    assert all(rows for rows in before.values())
 
 
 async def test_down_and_up_again_works_with_rows_in_every_table(sql_url: str, stores: Stores) -> None:
@@ -76,7 +76,7 @@ async def test_down_and_up_again_works_with_rows_in_every_table(sql_url: str, st
     assert await _ask(sql_url, _tables) == ["alembic_version"]
     await _fill(sql_url, stores)
     assert await _ask(sql_url, _differences) == []
-    assert all(rows for name, rows in (await _ask(sql_url, _contents)).items() if name != "leases")
+    assert all(rows for rows in (await _ask(sql_url, _contents)).values())
 
 
 @pytest.mark.parametrize("older", ["0001"])

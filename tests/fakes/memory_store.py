@@ -221,7 +221,7 @@ class _MemoryWriting(_MemoryReading):
 
     async def begin_ledger(self, cell: str, now_us: int) -> int:
         # Numbered unlike the cells, so that one is not taken for the other.
-        ledger_id = 1001 + max(self._state.ledgers, default=0)
+        ledger_id = 1000 + self._state.next_number()
         self._state.ledgers[ledger_id] = (cell, now_us)
         return ledger_id
 
@@ -233,13 +233,6 @@ class _MemoryWriting(_MemoryReading):
             return False
         self._state.ledgers[ledger_id] = (self._state.ledgers[ledger_id][0], now_us)
         return True
-
-    async def copy_booked(self, ledger_id: int, to_ledger_id: int, stretch: Stretch) -> None:
-        s = self._state
-        await self.add_booked([(to_ledger_id, await self.booked(ledger_id, stretch))])
-        for table in (s.checkpoints, s.results):
-            own = {key[1:]: kept for key, kept in table.items() if key[0] == ledger_id}
-            table |= {(to_ledger_id, *key): kept for key, kept in own.items() if _in_stretch(key, stretch)}
 
     async def remove_ledger(self, ledger_id: int, rows: int) -> bool:
         s = self._state

@@ -10,9 +10,9 @@ from starlette.types import Lifespan
 
 from zoneledger.api import problems
 from zoneledger.api.access import check_query
-from zoneledger.api.routes import evidence, health, kpi, messages, plant, shifts, timeline, units
+from zoneledger.api.routes import evidence, exports, health, kpi, messages, plant, shifts, timeline, units
 
-ROUTES = (plant, messages, units, timeline, kpi, shifts, evidence, health)
+ROUTES = (plant, messages, units, timeline, kpi, shifts, evidence, exports, health)
 #: FastAPI declares its own answer to a bad parameter; ours are problems.
 FOREIGN = ("HTTPValidationError", "ValidationError")
 

@@ -71,17 +71,24 @@ def _snapshot(row: SnapshotRow) -> Message:
     return snapshot_from(row.body, row.boot, row.seq, row.at_us)
 
 
+async def next_messages(writing: Writing, cell_id: int, after: Key | None) -> tuple[Iterator[Message], Key | None]:
+    """Return a cell's next stored messages in the contract's order, from the snapshots of event `after` on (None: the first).
+
+    The last of them is the event of the key that is returned with them; None where no more follow.
+    """
+    events = await writing.events_after(cell_id, after, EVENTS_AT_ONCE)
+    last = events[-1][0] if len(events) == EVENTS_AT_ONCE else None
+    return _in_order(events, await writing.snapshots_between(cell_id, after, last)), last
+
+
 async def stored_messages(writing: Writing, cell_id: int, after: Key | None) -> AsyncIterator[Message]:
     """Yield a cell's stored messages in the contract's order, from the snapshots of event `after` on (None: all)."""
-    reached = after
-    while True:
-        events = await writing.events_after(cell_id, reached, EVENTS_AT_ONCE)
-        last = events[-1][0] if len(events) == EVENTS_AT_ONCE else None
-        for message in _in_order(events, await writing.snapshots_between(cell_id, reached, last)):
+    reached, ended = after, False
+    while not ended:
+        messages, reached = await next_messages(writing, cell_id, reached)
+        for message in messages:
             yield message
-        if last is None:
-            return
-        reached = last
+        ended = reached is None
 
 
 @dataclass(slots=True)
@@ -128,7 +135,7 @@ async def refold(writing: Writing, head: Head, first: Place, last: Place, limits
     return result
 
 
-def _difference(old: Booked, new: Booked) -> tuple[Booked, Booked]:
+def difference(old: Booked, new: Booked) -> tuple[Booked, Booked]:
     """Return the rows to remove and the rows to add; gaps and discrepancies go all or none."""
     gone, come = Booked(), Booked()
     for name in ("spans", "fasteners", "verdicts"):
@@ -159,7 +166,7 @@ async def rewrite(
     before = load(head.booking, limits)
     result = await refold(writing, head, *stretch, limits)
     bounds, new = result.stretch(), result.booking.take_booked()
-    gone, come = _difference(await writing.booked(head.ledger_id, bounds), new)
+    gone, come = difference(await writing.booked(head.ledger_id, bounds), new)
     await writing.remove_booked(head.ledger_id, bounds, gone)
     await writing.add_booked([(head.ledger_id, come)])
     await writing.put_checkpoints([(head.ledger_id, row) for row in result.checkpoints])
@@ -167,13 +174,13 @@ async def rewrite(
         head.booking, head.events_since_checkpoint = dump(result.booking), 0
     times = touched(gone) + touched(come)
     if result.agreed is None:
-        times += _reopened(before, result.booking)
+        times += reopened(before, result.booking)
     _note_revision(changes, head.cell, times, before.booked_us, now_us)
     rows = Booked(fasteners=gone.fasteners + come.fasteners, verdicts=gone.verdicts + come.verdicts)
     await give_verdicts(writing, changes, head, rows, now_us)
 
 
-def _reopened(before: Booking, after: Booking) -> list[Interval]:
+def reopened(before: Booking, after: Booking) -> list[Interval]:
     """Return the time of spans that were open before and are other ones now, or the other way round."""
     found = []
     for unit in before.open.keys() | after.open.keys():

@@ -19,7 +19,6 @@ class Head:
     """A cell as it stands: the booking after its last message (canonical JSON, empty before any), its link, its counts.
 
     `counts` are by name: events, snapshots, duplicate, refused, and `unknown_field:NAME`. `ledger_id` names its ledger.
-    `clock` is what is known of its controller's clock (canonical JSON). Events up to the key `kept` are kept no more.
     """
 
     cell_id: int
@@ -31,8 +30,6 @@ class Head:
     link_down_us: int | None = None
     counts: dict[str, int] = field(default_factory=dict)
     ledger_id: int = 0
-    clock: str | None = None
-    kept: Key | None = None
 
 
 class EventRow(NamedTuple):
@@ -247,9 +244,6 @@ class Writing(Reading, Protocol):
 
     async def touch_ledger(self, ledger_id: int, now_us: int) -> bool:
         """Note that a ledger is being worked on; return whether it is still there."""
-
-    async def copy_booked(self, ledger_id: int, to_ledger_id: int, stretch: Stretch) -> None:
-        """Add a copy of a stretch of one ledger to another, verdicts given included."""
 
     async def remove_ledger(self, ledger_id: int, rows: int) -> bool:
         """Remove at most so many rows of each kind of a ledger that no head names; return whether it is gone as a whole."""

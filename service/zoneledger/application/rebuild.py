@@ -1,24 +1,155 @@
-"""Derives a cell's ledger anew from its messages: the messages are the truth, the ledger never is."""
+"""Derives a cell's ledger anew from its messages, beside the old one, which is read until the new one is whole."""
 
-from zoneledger.application.book import Changes, rewrite
-from zoneledger.application.ports import Store
-from zoneledger.core.booking import Limits, Place
-from zoneledger.core.errors import UnitUnknown
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+from zoneledger.application.book import (
+    EVENTS_PER_CHECKPOINT,
+    Changes,
+    Refold,
+    difference,
+    dump,
+    give_verdicts,
+    load,
+    next_messages,
+    reopened,
+    rewrite,
+    touched,
+)
+from zoneledger.application.ports import Arrivals, Checkpoint, Head, Key, Revision, Store, Writing
+from zoneledger.core.booking import Booked, Booking, Limits, Place
+from zoneledger.core.errors import RebuildUnderWay, UnitUnknown
+from zoneledger.core.messages import Event
+from zoneledger.core.spans import Interval
 from zoneledger.core.validation import MAX_INTEGER
 
-WHOLE = Place(0, 0, 0), Place(MAX_INTEGER, MAX_INTEGER, 1)
+LAST = Place(MAX_INTEGER, MAX_INTEGER, 1)
+#: A ledger that no head names, and that nobody has worked on for so long, was given up.
+ABANDONED_US = 60_000_000
+ROWS_REMOVED_AT_ONCE = 2000
+
+Clock = Callable[[], int]
 
 
-async def rebuild(store: Store, cell: str, now_us: int, limits: Limits) -> int:
-    """Fold all stored messages of a cell in one transaction; return how many stretches of figures it changed.
+@dataclass(slots=True)
+class _New:
+    """A new ledger while it is derived: how far it is, and the times in which it differs from the old one."""
 
-    Raises UnitUnknown for a cell that never sent anything.
+    ledger_id: int
+    old: Head
+    arrivals: Arrivals
+    booking: Booking
+    events_since_checkpoint: int = 0
+    after: Key | None = None
+    times: list[Interval] = field(default_factory=list)
+    judged: set[tuple[str, str]] = field(default_factory=set)
+
+
+async def rebuild(store: Store, cell: str, clock: Clock, limits: Limits) -> bool:
+    """Fold all stored messages of a cell into a new ledger, then put it in the old one's place; return whether figures changed.
+
+    Works in short transactions, so that messages are taken in meanwhile; readers see the old ledger until the last of
+    them. Raises UnitUnknown for a cell that never sent anything, and RebuildUnderWay while another one works on it.
     """
-    async with store.writing() as writing:
-        if cell not in await writing.heads([cell]):
+    new = await _begin(store, cell, clock, limits)
+    is_whole = False
+    while not is_whole:
+        async with store.writing() as writing:
+            await _touch(writing, new, clock)
+            is_whole = await _fold_piece(writing, new, clock())
+    changed = await _put_in_place(store, new, clock, limits)
+    await _remove_others(store, cell, clock, at_once=True)
+    return changed
+
+
+async def _begin(store: Store, cell: str, clock: Clock, limits: Limits) -> _New:
+    async with store.reading() as reading:
+        if cell not in await reading.heads([cell]):
             raise UnitUnknown(f"No cell {cell[:200]} has ever sent a message.")
-        head, changes = (await writing.lock_heads([cell]))[cell], Changes()
-        await rewrite(writing, changes, head, WHOLE, limits, now_us)
-        await writing.add_revisions(changes.revisions)
-        await writing.save_heads([head])
-    return len(changes.revisions)
+    await _remove_others(store, cell, clock, at_once=False)
+    async with store.writing() as writing:
+        # Whoever is taking in messages of this cell has ended: what is numbered up to here can be read.
+        head = (await writing.lock_heads([cell]))[cell]
+        ledger_id = await writing.begin_ledger(cell, clock())
+        return _New(ledger_id, head, await writing.arrivals(head.cell_id), Booking(limits))
+
+
+async def _remove_others(store: Store, cell: str, clock: Clock, *, at_once: bool) -> None:
+    """Remove the ledgers of a cell that its head does not name; without `at_once` those that were given up."""
+    async with store.writing() as writing:
+        head = (await writing.lock_heads([cell]))[cell]
+        others = {number: at for number, at in (await writing.ledgers(cell)).items() if number != head.ledger_id}
+        if not at_once and any(at > clock() - ABANDONED_US for at in others.values()):
+            raise RebuildUnderWay(f"Another rebuild of {cell} is under way, or was broken off less than a minute ago.")
+    for ledger_id in others:
+        is_gone = False
+        while not is_gone:
+            async with store.writing() as writing:
+                is_gone = await writing.remove_ledger(ledger_id, ROWS_REMOVED_AT_ONCE)
+
+
+async def _touch(writing: Writing, new: _New, clock: Clock) -> None:
+    if not await writing.touch_ledger(new.ledger_id, clock()):
+        raise RebuildUnderWay(f"Another rebuild of {new.old.cell} has taken over.")
+
+
+async def _fold_piece(writing: Writing, new: _New, now_us: int) -> bool:
+    """Fold the next messages into the new ledger and note where it differs from the old; return whether no more follow."""
+    messages, last = await next_messages(writing, new.old.cell_id, new.after)
+    piece = Refold(load(dump(new.booking), new.booking.limits), new.booking)
+    for message in messages:
+        new.booking.add(message)
+        new.events_since_checkpoint += isinstance(message, Event)
+        if new.events_since_checkpoint >= EVENTS_PER_CHECKPOINT:
+            new.events_since_checkpoint = 0
+            piece.checkpoints.append(Checkpoint(message.boot, message.seq, dump(new.booking)))
+    new.after = last
+    piece.agreed = new.booking.place if last is not None else None
+    rows = new.booking.take_booked()
+    await writing.add_booked([(new.ledger_id, rows)])
+    await writing.put_checkpoints([(new.ledger_id, row) for row in piece.checkpoints])
+    head = replace(new.old, ledger_id=new.ledger_id)
+    await give_verdicts(writing, Changes(), head, Booked(verdicts=rows.verdicts), now_us)
+    new.judged |= {(row.panel, row.position) for row in rows.verdicts}
+    gone, come = difference(await writing.booked(new.old.ledger_id, piece.stretch()), rows)
+    new.times += _bounds(touched(gone) + touched(come))
+    return last is None
+
+
+def _bounds(times: list[Interval]) -> list[Interval]:
+    return [(min(start for start, _ in times), max(end for _, end in times))] if times else []
+
+
+async def _put_in_place(store: Store, new: _New, clock: Clock, limits: Limits) -> bool:
+    """Bring the new ledger up to what has arrived meanwhile, and let the cell's head name it; return whether figures changed."""
+    async with store.writing() as writing:
+        head = (await writing.lock_heads([new.old.cell]))[new.old.cell]
+        await _touch(writing, new, clock)
+        before = load(head.booking, limits)
+        changed = replace(
+            head,
+            ledger_id=new.ledger_id,
+            booking=dump(new.booking),
+            events_since_checkpoint=new.events_since_checkpoint,
+        )
+        first = await writing.first_since(head.cell_id, new.arrivals)
+        if first is not None:
+            await rewrite(writing, Changes(), changed, (Place(*first, 0), LAST), limits, clock())
+        times = new.times + await _judged_otherwise(writing, new, head.ledger_id)
+        times += reopened(before, load(changed.booking, limits))
+        for from_us, to_us in _bounds(times):
+            # What came meanwhile was booked on top of a ledger that was wrong.
+            until_us = to_us if first is None else max(to_us, before.booked_us)
+            await writing.add_revisions([Revision(head.cell, from_us, until_us, clock(), "rebuild")])
+        await writing.save_heads([changed])
+    return bool(times)
+
+
+async def _judged_otherwise(writing: Writing, new: _New, old_id: int) -> list[Interval]:
+    """Return the times of fasteners whose verdict is another one than in the old ledger."""
+    found, positions = [], sorted(new.judged)
+    for start in range(0, len(positions), 1000):
+        some = positions[start : start + 1000]
+        (now, _), (then, _) = await writing.made_at(new.ledger_id, some), await writing.made_at(old_id, some)
+        found += [(row.at_us, row.at_us + 1) for row, _ in set(now) ^ set(then)]
+    return found

@@ -28,8 +28,6 @@ def head_of(row: Row[Any]) -> Head:
         row.link_down_us,
         json.loads(row.counts),
         row.ledger_id,
-        row.clock,
-        None if row.kept_boot is None else (row.kept_boot, row.kept_seq),
     )
 
 

@@ -64,9 +64,6 @@ heads = Table(
     _us("link_down_us", nullable=True),
     _text("counts"),
     Column("ledger_id", Integer, nullable=False),
-    _text("clock", nullable=True),
-    Column("kept_boot", BigInteger, nullable=True),
-    Column("kept_seq", BigInteger, nullable=True),
 )
 
 #: The ledgers of a cell: the one that its head names, and one that is being derived anew or was given up.
@@ -78,15 +75,6 @@ ledgers = Table(
     _us("touched_us"),
     Index(None, "cell"),
     sqlite_autoincrement=True,
-)
-
-leases = Table(
-    "leases",
-    metadata,
-    Column("name", Text, primary_key=True),
-    _text("holder"),
-    _us("taken_us"),
-    _us("until_us"),
 )
 
 events = Table(

@@ -23,7 +23,7 @@ from zoneledger.core.booking import Booked, Fastener, Verdict
 from zoneledger.storage import tables as t
 from zoneledger.storage.bulk import insert_tuples
 from zoneledger.storage.ledger import FASTENER_COLUMNS, VERDICT_COLUMNS, delete_rows, insert_rows, read_stretch
-from zoneledger.storage.ledgers import begin_ledger, copy_rows, remove_ledger
+from zoneledger.storage.ledgers import begin_ledger, remove_ledger
 from zoneledger.storage.lists import KEY, Columns, rows_of
 from zoneledger.storage.reading import SqlReading, head_of
 
@@ -34,7 +34,6 @@ _POSITION: Columns = {"panel": Text, "position": Text}
 
 def _head_row(head: Head) -> dict[str, Any]:
     row = asdict(head) | {"key": head.cell_id, "counts": json.dumps(head.counts)}
-    row["kept_boot"], row["kept_seq"] = row.pop("kept") or (None, None)
     del row["cell"], row["cell_id"]
     return row
 
@@ -140,9 +139,6 @@ class SqlWriting(SqlReading):
     async def touch_ledger(self, ledger_id: int, now_us: int) -> bool:
         query = update(t.ledgers).where(t.ledgers.c.ledger_id == ledger_id).values(touched_us=now_us)
         return (await self._connection.execute(query)).rowcount == 1
-
-    async def copy_booked(self, ledger_id: int, to_ledger_id: int, stretch: Stretch) -> None:
-        await copy_rows(self._connection, ledger_id, to_ledger_id, stretch)
 
     async def remove_ledger(self, ledger_id: int, rows: int) -> bool:
         return await remove_ledger(self._connection, ledger_id, rows)

@@ -1,4 +1,4 @@
-"""A cell's ledger gets a number of its own, so that a new one can be derived beside it; leases; what a head also holds."""
+"""A cell's ledger gets a number of its own, so that a new one can be derived beside it."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -49,14 +49,6 @@ def upgrade() -> None:
         sqlite_autoincrement=True,
     )
     op.create_index("ix_ledgers_cell", "ledgers", ["cell"])
-    op.create_table(
-        "leases",
-        sa.Column("name", sa.Text(), nullable=False),
-        sa.Column("holder", sa.Text(), nullable=False),
-        sa.Column("taken_us", sa.BigInteger(), nullable=False),
-        sa.Column("until_us", sa.BigInteger(), nullable=False),
-        sa.PrimaryKeyConstraint("name", name="pk_leases"),
-    )
     op.create_index("ix_refused_reason_id", "refused", ["reason", "id"])
     op.execute("INSERT INTO ledgers (ledger_id, cell, touched_us) SELECT cell_id, cell, 0 FROM heads")
     if not _is_sqlite():
@@ -65,9 +57,6 @@ def upgrade() -> None:
         )
     with op.batch_alter_table("heads") as batch:
         batch.add_column(sa.Column("ledger_id", sa.Integer(), nullable=True))
-        batch.add_column(sa.Column("clock", sa.Text(), nullable=True))
-        batch.add_column(sa.Column("kept_boot", sa.BigInteger(), nullable=True))
-        batch.add_column(sa.Column("kept_seq", sa.BigInteger(), nullable=True))
     op.execute("UPDATE heads SET ledger_id = cell_id")
     with op.batch_alter_table("heads") as batch:
         batch.alter_column("ledger_id", existing_type=sa.Integer(), nullable=False)
@@ -80,8 +69,6 @@ def downgrade() -> None:
         op.execute(f"DELETE FROM {table} WHERE ledger_id NOT IN (SELECT ledger_id FROM heads)")
         _own(table, "ledger_id", "cell_id", "heads")
     with op.batch_alter_table("heads") as batch:
-        for column in ("ledger_id", "clock", "kept_boot", "kept_seq"):
-            batch.drop_column(column)
+        batch.drop_column("ledger_id")
     op.drop_index("ix_refused_reason_id", "refused")
-    op.drop_table("leases")
     op.drop_table("ledgers")

@@ -1,0 +1,140 @@
+"""A ledger derived anew on every store while messages go on coming: the old one is read until the new one is whole."""
+
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from tests.contract.payloads import activity, dumped, fastener, snapshot, verdict
+from tests.contract.recording import CELL, NOW_US, all_kept, delivery, record
+from tests.fakes.memory_store import MemoryStore
+from zoneledger.application import book
+from zoneledger.application.ports import Reading, Store, Writing
+from zoneledger.application.rebuild import ABANDONED_US, rebuild
+from zoneledger.core.booking import Limits
+from zoneledger.core.errors import RebuildUnderWay
+
+EVENTS = 120
+
+
+def _event(seq: int) -> dict[str, Any]:
+    if seq % 10 == 9:
+        return verdict(seq, 2 * seq, panel="p-1", position=str(seq - 4))
+    if seq % 5 == 0:
+        return fastener(seq, 2 * seq, panel="p-1", position=str(seq))
+    return activity(("begin", "end")[seq % 2], "process", seq, 2 * seq)
+
+
+MESSAGES = [snapshot(0, 0), *map(_event, range(1, EVENTS + 1)), snapshot(EVENTS, 2 * EVENTS + 5)]
+LATE = [one for one in MESSAGES if one["seq"] in (3, 40, 77, EVENTS)]
+FIRST = [one for one in MESSAGES if one not in LATE]
+
+
+class _Busy:
+    """A store on which something happens after each transaction."""
+
+    def __init__(self, store: Store, between: Callable[[], Awaitable[None]]) -> None:
+        self._store = store
+        self._between = between
+
+    def reading(self) -> Any:
+        return self._store.reading()
+
+    @asynccontextmanager
+    async def writing(self) -> AsyncIterator[Writing]:
+        async with self._store.writing() as writing:
+            yield writing
+        await self._between()
+
+    async def close(self) -> None:
+        await self._store.close()
+
+
+@pytest.fixture(autouse=True)
+def _small_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(book, "EVENTS_AT_ONCE", 16)
+
+
+def _ledger_of(kept: dict[str, Any]) -> dict[str, Any]:
+    """Return what follows from the messages alone: not when it was revised, and where its checkpoints are."""
+    head = replace(kept["heads"][CELL], events_since_checkpoint=0)
+    return {"head": head, "rows": kept[f"booked {CELL}"], "verdicts": kept[f"verdicts {CELL}"]}
+
+
+async def _ledgers(store: Store) -> int:
+    async with store.writing() as writing:
+        return len(await writing.ledgers(CELL))
+
+
+async def test_messages_that_come_during_a_rebuild_are_in_the_ledger_after_it(store: Store) -> None:
+    late, spans = list(LATE), list[int]()
+
+    async def go_on() -> None:
+        if late:
+            await record(store, [delivery(dumped(late.pop(0)))])
+        async with store.reading() as reading:
+            spans.append(await _seen(reading))
+
+    in_order = MemoryStore()
+    await record(in_order, [delivery(dumped(*MESSAGES))])
+    await record(store, [delivery(dumped(*FIRST))])
+    await rebuild(_Busy(store, go_on), CELL, lambda: NOW_US, Limits())
+    assert late == []
+    assert min(spans) > 0
+    one, two = await all_kept(store), await all_kept(in_order)
+    assert one[f"booked {CELL}"] == two[f"booked {CELL}"]
+    assert one[f"verdicts {CELL}"] == two[f"verdicts {CELL}"]
+    assert one["heads"][CELL].booking == two["heads"][CELL].booking
+    assert await _ledgers(store) == 1
+
+
+async def _seen(reading: Reading) -> int:
+    return len((await reading.spans([CELL], 0, NOW_US)).get(CELL, ()))
+
+
+async def test_a_right_ledger_is_the_same_after_a_rebuild_and_nothing_is_revised(store: Store) -> None:
+    await record(store, [delivery(dumped(*FIRST))])
+    before = await all_kept(store)
+    assert not await rebuild(store, CELL, lambda: NOW_US, Limits())
+    after = await all_kept(store)
+    assert _ledger_of(after) == _ledger_of(before)
+    assert after["revisions"] == before["revisions"]
+
+
+async def test_a_rebuild_that_was_broken_off_changes_no_figure_and_is_cleared_away(store: Store) -> None:
+    await record(store, [delivery(dumped(*FIRST))])
+    before, left = await all_kept(store), 4
+
+    async def break_off() -> None:
+        nonlocal left
+        left -= 1
+        if not left:
+            raise OSError("killed")
+
+    with pytest.raises(OSError, match="killed"):
+        await rebuild(_Busy(store, break_off), CELL, lambda: NOW_US, Limits())
+    assert await all_kept(store) == before
+    assert await _ledgers(store) == 2
+    with pytest.raises(RebuildUnderWay):
+        await rebuild(store, CELL, lambda: NOW_US + ABANDONED_US // 2, Limits())
+    assert not await rebuild(store, CELL, lambda: NOW_US + ABANDONED_US, Limits())
+    assert await _ledgers(store) == 1
+    assert _ledger_of(await all_kept(store)) == _ledger_of(before)
+
+
+async def test_a_rebuild_whose_ledger_was_taken_away_stops(store: Store) -> None:
+    await record(store, [delivery(dumped(*FIRST))])
+    before, left = await all_kept(store), 4
+
+    async def take_away() -> None:
+        nonlocal left
+        left -= 1
+        if not left:
+            assert not await rebuild(store, CELL, lambda: NOW_US + ABANDONED_US, Limits())
+
+    with pytest.raises(RebuildUnderWay):
+        await rebuild(_Busy(store, take_away), CELL, lambda: NOW_US, Limits())
+    assert _ledger_of(await all_kept(store)) == _ledger_of(before)
+    assert await _ledgers(store) == 1

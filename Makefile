@@ -6,11 +6,13 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 ARGS ?=
 
-.PHONY: help demo test check bench lock format clean
+.PHONY: help demo test faults kills check bench lock format clean
 
 help:
 	@echo "make demo    two simulated cells work a shift; ARGS=--once ends after it"
 	@echo "make test    all tests; says what was skipped, and why (ARGS goes to pytest)"
+	@echo "make faults  the whole table of faults, a line for each (ARGS goes to pytest)"
+	@echo "make kills   500 kill -9 on SQLite and 500 on PostgreSQL, while cells send"
 	@echo "make check   format, lint, types, import contracts"
 	@echo "make bench   a backlog drained to a current ledger, beside the raw drain (ARGS=--messages=20000)"
 	@echo "make format  rewrite the sources as 'make check' wants them"
@@ -21,6 +23,13 @@ demo: $(READY)
 
 test: $(READY)
 	$(BIN)/python -m pytest -rs $(ARGS)
+
+faults: $(READY)
+	ZONELEDGER_FAULTS=full $(BIN)/python -m pytest -q tests/faults/test_table.py $(ARGS)
+
+kills: $(READY)
+	$(BIN)/python -m tests.faults.killing --database sqlite $(ARGS)
+	$(BIN)/python -m tests.faults.killing --database postgresql $(ARGS)
 
 check: $(READY)
 	$(BIN)/ruff format --check .

@@ -2,6 +2,7 @@
 
 import os
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Protocol, TypeVar
 
@@ -23,14 +24,21 @@ class _Server(Protocol):
 ServerT = TypeVar("ServerT", bound=_Server)
 
 
-def lend(make: Callable[[], ServerT]) -> Iterator[ServerT]:
-    """Start a server and lend it until the end; skip where its program is missing, or fail where servers are required."""
+@contextmanager
+def programs() -> Iterator[None]:
+    """Skip where a program is missing, or fail where servers are required."""
     try:
-        server = make()
+        yield
     except ProgramMissing as missing:
         if os.environ.get(REQUIRE) == "1":
             pytest.fail(str(missing), pytrace=False)
         pytest.skip(str(missing))
+
+
+def lend(make: Callable[[], ServerT]) -> Iterator[ServerT]:
+    """Start a server and lend it until the end; skip where its program is missing, or fail where servers are required."""
+    with programs():
+        server = make()
     try:
         server.start()
         yield server

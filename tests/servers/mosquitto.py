@@ -1,6 +1,7 @@
 """A real Mosquitto with the shipped configuration on a free port; it can be stopped, killed and started again."""
 
 import shutil
+import signal
 import subprocess
 import tempfile
 from pathlib import Path
@@ -20,6 +21,7 @@ class Mosquitto:
         self._as_user = other_user("mosquitto")
         give_away(self._directory, self._as_user)
         self._process: subprocess.Popen[bytes] | None = None
+        self._passwords: Path | None = None
         self.port = free_port()
 
     @property
@@ -58,12 +60,24 @@ class Mosquitto:
         for kept in self._directory.glob("mosquitto.db*"):
             kept.unlink()
 
+    def admit(self, accounts: dict[str, str]) -> None:
+        """Let in only these users with their passwords, from now on: whoever is connected with others is thrown out."""
+        self._passwords = self._directory / "passwords"
+        self._passwords.write_text("".join(f"{user}:{password}\n" for user, password in accounts.items()))
+        subprocess.run([str(find_program("mosquitto_passwd")), "-U", str(self._passwords)], check=True)
+        give_away(self._passwords, self._as_user)
+        (self._directory / "mosquitto.conf").write_text(self._configuration())
+        if self._process is not None:
+            self._process.send_signal(signal.SIGHUP)
+
     def _configuration(self) -> str:
         shipped = SHIPPED.read_text().splitlines()
         kept = [line for line in shipped if line.split(" ")[0] not in _OVERRIDDEN]
         own = [
             f"listener {self.port} 127.0.0.1",
-            "allow_anonymous true",
+            "allow_anonymous true"
+            if self._passwords is None
+            else f"allow_anonymous false\npassword_file {self._passwords}",
             f"persistence_location {self._directory}/",
             "log_dest stderr",
         ]

@@ -31,16 +31,16 @@ def _folders() -> list[Path]:
 
 class Postgres:
     """One cluster; `fsync=True` keeps its promises through a kill, the default is faster and keeps them all the same
-    unless the machine itself fails."""
+    unless the machine itself fails. It lies `within` a folder, if one is given."""
 
-    def __init__(self, *, fsync: bool = False) -> None:
+    def __init__(self, *, fsync: bool = False, within: Path | None = None) -> None:
         self._initdb = find_program("initdb", _folders())
         self._server = find_program("postgres", _folders())
         self._as_user = other_user("postgres")
         self._fsync = "on" if fsync else "off"
         self._process: subprocess.Popen[bytes] | None = None
         self._numbers = itertools.count(1)
-        self._directory = Path(tempfile.mkdtemp(prefix="zoneledger-postgres-"))
+        self._directory = Path(tempfile.mkdtemp(prefix="zoneledger-postgres-", dir=within))
         self.port = free_port()
         give_away(self._directory, self._as_user)
         self._initialise()

@@ -6,11 +6,22 @@ import sys
 import tempfile
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Protocol, Self
 
 import httpx
 
 from tests.servers.programs import free_port, wait_until
+
+
+class Running(Protocol):
+    """A process that was started, as `subprocess.Popen` has it."""
+
+    pid: int
+
+    def poll(self) -> int | None: ...
+    def wait(self, timeout: float | None = None) -> int: ...
+    def terminate(self) -> None: ...
+    def kill(self) -> None: ...
 
 
 class ServiceProcess:
@@ -19,7 +30,7 @@ class ServiceProcess:
     def __init__(self, *flags: str) -> None:
         self.port = free_port()
         self._flags = [*flags, "--host", "127.0.0.1", "--port", str(self.port)]
-        self._process: subprocess.Popen[bytes] | None = None
+        self._process: Running | None = None
         self._log = Path(tempfile.mkdtemp(prefix="zoneledger-service-")) / "log"
 
     @property
@@ -38,11 +49,14 @@ class ServiceProcess:
 
     def start(self, until: str = "ready") -> None:
         """Start it, and wait until it is `ready`, or only `live`: behind a long backlog it is ready late."""
-        command = [sys.executable, "-m", "zoneledger_cli", "serve", *self._flags]
+        self._process = self._launch(["serve", *self._flags])
+        wait_until(lambda: self.is_well(until), f"the service on port {self.port}", 60)
+
+    def _launch(self, arguments: list[str]) -> Running:
         with self._log.open("ab") as log:
             environment = {name: value for name, value in os.environ.items() if not name.startswith("ZONELEDGER_")}
-            self._process = subprocess.Popen(command, stdout=log, stderr=log, env=environment)
-        wait_until(lambda: self.is_well(until), f"the service on port {self.port}", 60)
+            command = [sys.executable, "-m", "zoneledger_cli", *arguments]
+            return subprocess.Popen(command, stdout=log, stderr=log, env=environment)
 
     def is_well(self, what: str) -> bool:
         """Tell whether it says that it is `ready`, or `live`."""

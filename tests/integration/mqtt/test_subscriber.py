@@ -14,8 +14,8 @@ from tests.integration.mqtt.parts import (
     subscriber,
     until,
 )
-from tests.integration.mqtt.relay import Relay
 from tests.servers.mosquitto import Mosquitto
+from tests.servers.relay import Relay
 from zoneledger.application.intake import Delivery
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.embedded import embedded_broker

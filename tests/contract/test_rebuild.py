@@ -12,9 +12,8 @@ from tests.contract.recording import CELL, NOW_US, all_kept, delivery, record
 from tests.fakes.memory_store import MemoryStore
 from zoneledger.application import book
 from zoneledger.application.ports import Reading, Store, Writing
-from zoneledger.application.rebuild import ABANDONED_US, rebuild
+from zoneledger.application.rebuild import ABANDONED_US, RebuildUnderWay, rebuild
 from zoneledger.core.booking import Limits
-from zoneledger.core.errors import RebuildUnderWay
 
 EVENTS = 120
 

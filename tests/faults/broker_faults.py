@@ -11,7 +11,7 @@ from tests.faults.table import fault
 from tests.servers.relay import Relay
 
 
-@fault("broker", "restart with its sessions, 3 times", short=True)
+@fault("broker", "restart with its sessions, 3 times", short=("sqlite",))
 def _restarted(bench: Bench) -> Outcome:
     bench.serve()
     with bench.sending():
@@ -124,7 +124,7 @@ def _slow(bench: Bench, relay: Relay) -> None:
 
 
 fault("broker", "half-open connection")(_through_a_relay(_half_open))
-fault("broker", "flapping link, cut 10 times", short=True)(_through_a_relay(_again_and_again(Relay.cut)))
+fault("broker", "flapping link, cut 10 times", short=("sqlite",))(_through_a_relay(_again_and_again(Relay.cut)))
 fault("broker", "TCP reset 10 times")(_through_a_relay(_again_and_again(Relay.reset)))
 fault("broker", "the link holds its bytes for 5 s")(_through_a_relay(_held))
 fault("broker", "connections refused for 5 s")(_through_a_relay(_refused))

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from tests.faults.bench import Bench
 from tests.faults.checking import Outcome
 from tests.faults.killing import AT_RANDOM, CHANCES, Tally, live_and_die
-from tests.faults.table import fault
+from tests.faults.table import BOTH, fault
 
 WORDS = {
     "received": "before it is read",
@@ -43,7 +43,7 @@ def _killed(point: str, kills: int) -> Callable[[Bench], Outcome]:
 
 for _point, _words in WORDS.items():
     fault("process", f"kill -9 {_words}, 5 times")(_killed(_point, 5))
-fault("process", "kill -9 at random, 10 times", short=True)(_killed(AT_RANDOM, 10))
+fault("process", "kill -9 at random, 10 times", short=BOTH)(_killed(AT_RANDOM, 10))
 
 
 def _failing(action: str, points: tuple[str, ...]) -> Callable[[Bench], Outcome]:

@@ -1,10 +1,9 @@
 """Holds the service's answers against the simulator's own truth."""
 
-from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from zoneledger_sim.truth import Account, Truth
+from zoneledger_sim.truth import Account
 
 STATES = ("running", "idle", "fault", "changeover")
 
@@ -21,16 +20,3 @@ def differences_of(kpi: dict[str, Any], account: Account) -> list[tuple[str, str
     pairs += [("unknown", kpi["time_s"]["unknown"], 0.0), ("made", kpi["fasteners"]["made"], account.made)]
     pairs += [(result, kpi["fasteners"][result], number) for result, number in account.final.items()]
     return [(kpi["unit"], name, told, true) for name, told, true in pairs if told != true]
-
-
-def differences(
-    get: Callable[..., Any], truth: Truth, cells: list[str], start_us: int, end_us: int
-) -> list[tuple[str, str, Any, Any]]:
-    """Return where cells and their zones differ from the truth over a window that is planned around the clock."""
-    window = {"start": rfc3339(start_us), "end": rfc3339(end_us)}
-    units = [unit for unit in truth.records if unit.startswith(tuple(cells))]
-    return [
-        row
-        for unit in units
-        for row in differences_of(get(f"/v1/kpi/{unit}", **window), truth.window(unit, start_us, end_us))
-    ]

@@ -18,7 +18,7 @@ from zoneledger.application.book import (
 )
 from zoneledger.application.ports import Arrivals, Checkpoint, Head, Key, Revision, Store, Writing
 from zoneledger.core.booking import Booked, Booking, Limits, Place
-from zoneledger.core.errors import RebuildUnderWay, UnitUnknown
+from zoneledger.core.errors import UnitUnknown, ZoneledgerError
 from zoneledger.core.messages import Event
 from zoneledger.core.spans import Interval
 from zoneledger.core.validation import MAX_INTEGER
@@ -29,6 +29,12 @@ ABANDONED_US = 60_000_000
 ROWS_REMOVED_AT_ONCE = 2000
 
 Clock = Callable[[], int]
+
+
+class RebuildUnderWay(ZoneledgerError):
+    """A cell's ledger is being derived anew by somebody else."""
+
+    code = "rebuild_under_way"
 
 
 @dataclass(slots=True)

@@ -44,12 +44,6 @@ class StoreUnavailable(ZoneledgerError):
     code = "store_unavailable"
 
 
-class RebuildUnderWay(ZoneledgerError):
-    """A cell's ledger is being derived anew by somebody else."""
-
-    code = "rebuild_under_way"
-
-
 class SchemaMismatch(ZoneledgerError):
     """The database's schema is not the one this program was made for."""
 

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from sqlalchemy import BigInteger, Text, bindparam, delete, func, insert, select, text, tuple_, update
+from sqlalchemy import BigInteger, Text, bindparam, delete, func, insert, literal, select, text, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from zoneledger.application.ports import (
@@ -24,7 +24,7 @@ from zoneledger.storage import tables as t
 from zoneledger.storage.bulk import insert_tuples
 from zoneledger.storage.ledger import FASTENER_COLUMNS, VERDICT_COLUMNS, delete_rows, insert_rows, read_stretch
 from zoneledger.storage.ledgers import begin_ledger, remove_ledger
-from zoneledger.storage.lists import KEY, Columns, rows_of
+from zoneledger.storage.lists import KEY, Columns, rows_of, texts_of
 from zoneledger.storage.reading import SqlReading, head_of
 
 SNAPSHOT_COLUMNS = [t.snapshots.c[name] for name in SnapshotRow._fields]
@@ -61,10 +61,12 @@ class SqlWriting(SqlReading):
 
     async def _make_heads(self, cells: Sequence[str]) -> None:
         dialect = postgresql if self._connection.dialect.name == "postgresql" else sqlite
-        for cell in cells:
-            row = {"cell": cell, "booking": "", "events_since_checkpoint": 0, "counts": "{}"}
-            row["ledger_id"] = await self.begin_ledger(cell, 0)
-            await self._connection.execute(dialect.insert(t.heads).on_conflict_do_nothing(), row)
+        await insert_tuples(self._connection, t.ledgers, ("cell", "touched_us"), [(cell, 0) for cell in cells])
+        c = t.ledgers.c
+        rows = select(c.cell, literal(""), literal(0), literal("{}"), func.max(c.ledger_id))
+        rows = rows.where(c.cell.in_(texts_of(self._connection, cells))).group_by(c.cell)
+        names = ["cell", "booking", "events_since_checkpoint", "counts", "ledger_id"]
+        await self._connection.execute(dialect.insert(t.heads).from_select(names, rows).on_conflict_do_nothing())
 
     async def save_heads(self, heads: Iterable[Head]) -> None:
         rows = [_head_row(head) for head in heads]

@@ -1,4 +1,4 @@
-"""The command line: serve, demo, simulate, verify, migrate, rebuild."""
+"""The command line: serve, demo, simulate, verify, refused, retry, migrate, backup, rebuild."""
 
 import asyncio
 import json
@@ -18,8 +18,10 @@ from zoneledger.core.decoding import Refusal
 from zoneledger.core.errors import ZoneledgerError
 from zoneledger.core.validation import parse_instant
 from zoneledger.settings import Settings
+from zoneledger.storage.backup import back_up
 from zoneledger.storage.schema import migrate as migrate_schema
 from zoneledger_cli.demo import DemoFailed, run_demo
+from zoneledger_cli.refusals import count_refused, retry_refused, show_counts, show_outcome
 from zoneledger_cli.serving import serve as serve_settings
 from zoneledger_cli.simulating import Target, run_simulation, write_plant
 from zoneledger_cli.verification_table import show
@@ -36,6 +38,9 @@ app = typer.Typer(
 _problems = Console(stderr=True)
 
 Database = Annotated[str | None, typer.Option(help="Database URL: sqlite:///file or postgresql://...")]
+Against = Annotated[str, typer.Option(help="The service's address: http://host:port")]
+OfCell = Annotated[str | None, typer.Option(help="Only what was sent as this cell, named by the plant model or not")]
+ForReason = Annotated[str | None, typer.Option(help="Only what was refused for this reason, such as unknown_cell")]
 
 
 def _settings(**flags: Any) -> Settings:
@@ -44,9 +49,13 @@ def _settings(**flags: Any) -> Settings:
         return Settings(**{name: value for name, value in flags.items() if value is not None})
     except ValidationError as error:
         for one in error.errors():
-            name = "_".join(str(step) for step in one["loc"])
-            _problems.print(f"[bold]zoneledger:[/bold] {name}: {one['msg']}", soft_wrap=True, highlight=False)
+            name = "".join(f"{step}: " for step in one["loc"])
+            _problems.print(f"[bold]zoneledger:[/bold] {name}{one['msg']}", soft_wrap=True, highlight=False)
         raise typer.Exit(1) from None
+
+
+def _console() -> Console:
+    return Console(width=None if Console().is_terminal else 120)
 
 
 def _run(work: Coroutine[Any, Any, None]) -> None:
@@ -85,8 +94,7 @@ def demo(
 ) -> None:
     """Simulate an invented line over an embedded broker, show its last shift's figures beside the truth, and go on live."""
     logging.basicConfig(level=logging.WARNING)
-    console = Console(width=None if Console().is_terminal else 120)
-    _run(run_demo(once=once, cells=cells, seed=seed, port=port, database=database, console=console))
+    _run(run_demo(once=once, cells=cells, seed=seed, port=port, database=database, console=_console()))
 
 
 @app.command()
@@ -159,6 +167,21 @@ def migrate(database: Database = None) -> None:
 
 
 @app.command()
+def backup(
+    copy: Annotated[Path, typer.Argument(help="The file to write; it must not be there yet")],
+    database: Database = None,
+) -> None:
+    """Copy an SQLite database into a file, while the service may be running."""
+    settings = _settings(database_url=database)
+
+    async def work() -> None:
+        revision = back_up(settings.database_url, copy)
+        typer.echo(f"{copy} holds the whole database, schema {revision}, {copy.stat().st_size:,} bytes")
+
+    _run(work())
+
+
+@app.command()
 def rebuild(
     cell: Annotated[str, typer.Argument(help="The cell's path, such as harbour/wing-1/cell-1")],
     database: Database = None,
@@ -181,7 +204,7 @@ def rebuild(
 @app.command()
 def verify(
     ledger: Annotated[Path, typer.Argument(help="The ledger file of a simulation")],
-    against: Annotated[str, typer.Option(help="The service's address: http://host:port")],
+    against: Against,
     wait: Annotated[
         float, typer.Option(help="Seconds to wait at most until it is ready, and again until all is stored", min=0)
     ] = 120,
@@ -194,8 +217,31 @@ def verify(
         if as_json:
             typer.echo(json.dumps(found.document(), indent=2))
         else:
-            show(found, Console(width=None if Console().is_terminal else 120))
+            show(found, _console())
         if not found.agrees:
+            raise typer.Exit(1)
+
+    _run(work())
+
+
+@app.command()
+def refused(against: Against, cell: OfCell = None, reason: ForReason = None) -> None:
+    """Tell how many messages a service has refused, by reason and by cell."""
+
+    async def work() -> None:
+        show_counts(await count_refused(against, cell, reason), _console())
+
+    _run(work())
+
+
+@app.command()
+def retry(against: Against, cell: OfCell = None, reason: ForReason = None) -> None:
+    """Offer a service its refused messages again, once the plant model or a clock is mended."""
+
+    async def work() -> None:
+        outcome = await retry_refused(against, cell, reason)
+        show_outcome(outcome, _console())
+        if outcome.refused:
             raise typer.Exit(1)
 
     _run(work())

@@ -4,13 +4,19 @@ import asyncio
 import gc
 import logging
 import socket
+import uuid
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from dataclasses import replace
 
 import uvicorn
 from fastapi import FastAPI
 
-from zoneledger.asgi import create_app, open_service
+from zoneledger.application.lease import Lease
+from zoneledger.application.retention import Keeping, keep_forgetting
+from zoneledger.asgi import Background, create_app, open_service
+from zoneledger.bootstrap import Service
+from zoneledger.core.calendar import DAY_US
 from zoneledger.settings import Settings
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.subscriber import Session, Subscriber
@@ -22,20 +28,45 @@ log = logging.getLogger(__name__)
 async def build_app(settings: Settings) -> FastAPI:
     """Return the application on a migrated database, with the broker's messages coming in if one is set.
 
-    Raises ValueError for a bad broker URL, before anything is touched.
+    Raises ValueError for a bad broker URL, topic root or unit to listen to, before anything is touched.
     """
     address = None if settings.broker_url is None else parse_broker_url(settings.broker_url)
+    topics, session = Topics(settings.topic_root, settings.units), Session(settings.client_id)
     service = await open_service(settings)
+    background = _forgetting(service, settings)
     if address is None:
-        return create_app(service)
-    topics, session = Topics(settings.topic_root), Session(settings.client_id)
+        return create_app(service, background)
     subscriber = Subscriber(address, service.recorder, topics=topics, session=session)
+    lease = Lease(service.store, f"client id {settings.client_id}", holder_name(settings))
 
     async def broker_ready() -> bool:
-        return subscriber.ready
+        return subscriber.ready or lease.held is False
+
+    async def listen() -> None:
+        await lease.run(subscriber.run)
 
     service.checks["broker"] = broker_ready
-    return create_app(service, background=[subscriber.run])
+    service = replace(service, listens=lambda: bool(lease.held))
+    return create_app(service, [*background, listen])
+
+
+def _forgetting(service: Service, settings: Settings) -> list[Background]:
+    """Return the work of forgetting what is too old, for one of the processes on a database at a time; none where all is kept."""
+    if settings.keep_messages_days is None:
+        return []
+    ledger = settings.keep_ledger_days
+    keeping = Keeping(round(settings.keep_messages_days * DAY_US), None if ledger is None else round(ledger * DAY_US))
+    lease = Lease(service.store, "forgetting", holder_name(settings))
+
+    async def forget() -> None:
+        await lease.run(lambda: keep_forgetting(service.store, keeping, service.now_us, service.limits))
+
+    return [forget]
+
+
+def holder_name(settings: Settings) -> str:
+    """Return the name of this process: its machine and where it serves there, so that one that is started again is the same."""
+    return f"{socket.gethostname()} ({uuid.getnode():012x}) {settings.host}:{settings.port}"
 
 
 def _server(app: FastAPI, host: str, port: int, log_level: str) -> uvicorn.Server:

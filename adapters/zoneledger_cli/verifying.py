@@ -1,15 +1,13 @@
 """Asks a running service what became of a ledger file's messages, over its public API only."""
 
 import asyncio
-from collections.abc import AsyncIterator
-from dataclasses import dataclass
 from pathlib import Path
 from time import monotonic
-from typing import Any
 
 import httpx
 
-from zoneledger_sim.controller import rfc3339
+from zoneledger_cli.asking import POLL_S, Asked, TooMuch
+from zoneledger_sim.clock import rfc3339
 from zoneledger_sim.differences import Differences
 from zoneledger_sim.fates import ACKNOWLEDGED, Fates, instant_us
 from zoneledger_sim.ledger_file import read_lines, read_truth
@@ -19,73 +17,16 @@ from zoneledger_sim.verification import Answers, Verification, conclude
 
 #: How long what is stored has to stay the same until nothing more is expected to come.
 QUIET_S = 10.0
-#: How long a question may go without an answer once the service was ready.
-PATIENCE_S = 30.0
-POLL_S = 0.1
 EXPORT_LIMIT, LIST_LIMIT, REFUSED_LIMIT = 5000, 1000, 100
 
-#: A proxy before the service, or the service itself, says that it is to be asked again.
-_AGAIN = (429, 502, 503, 504)
 
-
-class _TooMuch(ValueError):
-    """A window has more spans than are given at once."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Asked:
-    """The service that is asked."""
-
-    client: httpx.AsyncClient
-    url: str
-
-    async def get(self, path: str, query: dict[str, Any], patience_s: float = PATIENCE_S) -> dict[str, Any]:
-        """Return what a path answers; asked again while the service is away. Raises OSError, or ValueError where it refuses."""
-        deadline = monotonic() + patience_s
-        while True:
-            why = await self._try(path, query)
-            if isinstance(why, dict):
-                return why
-            if monotonic() > deadline:
-                raise ConnectionError(f"{self.url}{path} did not answer within {patience_s:g} s: {why}")
-            await asyncio.sleep(POLL_S)
-
-    async def _try(self, path: str, query: dict[str, Any]) -> dict[str, Any] | str:
-        """Return the answer, or why there is none yet."""
-        try:
-            answer = await self.client.get(path, params=query)
-        except (httpx.UnsupportedProtocol, httpx.InvalidURL) as error:
-            raise ValueError(f"{self.url} is no address such as http://127.0.0.1:8000: {error}") from None
-        except httpx.TransportError as error:
-            return str(error) or type(error).__name__
-        try:
-            found = answer.json()
-        except ValueError:
-            found = None
-        if answer.status_code == 200 and isinstance(found, dict):
-            return found
-        detail = found.get("detail") if isinstance(found, dict) else None
-        if answer.status_code in _AGAIN:
-            return str(detail or answer.reason_phrase)
-        code = found.get("code") if isinstance(found, dict) else None
-        kind = _TooMuch if code == "window_invalid" else ValueError
-        raise kind(f"{self.url}{path} answered {answer.status_code}: {detail or 'it is no Zoneledger'}")
-
-    async def pages(self, name: str, limit: int) -> AsyncIterator[list[dict[str, Any]]]:
-        """Yield a list page by page."""
-        after: int | None = 0
-        while after is not None:
-            page = await self.get(f"/v1/{name}", {"after": after, "limit": limit})
-            yield page[name]
-            after = page["next"]
-
-    async def received(self, fates: Fates) -> tuple[int, int]:
-        """Return how many messages of the ledger file's cells were stored or refused, and how many came again."""
-        cells = set(fates.cells())
-        lines = [line for site in (await self.get("/v1/units", {}))["sites"] for line in site["lines"]]
-        counts = [cell["received"] for line in lines for cell in line["cells"] if cell["unit"] in cells]
-        arrived = sum(one[name] for one in counts for name in ("events", "snapshots", "refused"))
-        return arrived, sum(one["duplicate"] for one in counts)
+async def _received(asked: Asked, fates: Fates) -> tuple[int, int]:
+    """Return how many messages of the ledger file's cells were stored or refused, and how many came again."""
+    cells = set(fates.cells())
+    lines = [line for site in (await asked.get("/v1/units", {}))["sites"] for line in site["lines"]]
+    counts = [cell["received"] for line in lines for cell in line["cells"] if cell["unit"] in cells]
+    arrived = sum(one[name] for one in counts for name in ("events", "snapshots", "refused"))
+    return arrived, sum(one["duplicate"] for one in counts)
 
 
 async def verify(ledger: Path, url: str, wait_s: float) -> Verification:
@@ -98,12 +39,12 @@ async def verify(ledger: Path, url: str, wait_s: float) -> Verification:
     _check(ledger)
     reading = asyncio.create_task(asyncio.to_thread(_read, ledger))
     async with httpx.AsyncClient(base_url=url, timeout=60) as client:
-        asked = _Asked(client, url.rstrip("/"))
+        asked = Asked(client, url.rstrip("/"))
         await asked.get("/health/ready", {}, wait_s)
         recover_s = monotonic() - began
         fates, truth = await reading
         drain_s = await _drain(asked, fates, wait_s) - began
-        _, duplicates = await asked.received(fates)
+        _, duplicates = await _received(asked, fates)
         gaps = [
             Gap(row["cell"], row["boot"], row["first_seq"], row["last_seq"])
             async for page in asked.pages("gaps", LIST_LIMIT)
@@ -134,13 +75,13 @@ def _read(ledger: Path) -> tuple[Fates, Truth | None]:
     return fates, truth
 
 
-async def _drain(asked: _Asked, fates: Fates, wait_s: float) -> float:
+async def _drain(asked: Asked, fates: Fates, wait_s: float) -> float:
     """Take what is stored and refused once all that was acknowledged is, or nothing more comes; return when it came last."""
     began = changed = monotonic()
     arrived = taken = -1
     wanted = fates.count(ACKNOWLEDGED)
     while True:
-        now, _ = await asked.received(fates)
+        now, _ = await _received(asked, fates)
         if now != arrived:
             arrived, changed = now, monotonic()
         ends = monotonic() - changed > QUIET_S or monotonic() - began > wait_s
@@ -152,7 +93,7 @@ async def _drain(asked: _Asked, fates: Fates, wait_s: float) -> float:
         await asyncio.sleep(POLL_S)
 
 
-async def _take_all(asked: _Asked, fates: Fates) -> None:
+async def _take_all(asked: Asked, fates: Fates) -> None:
     fates.forget_answers()
     async for page in asked.pages("events", EXPORT_LIMIT):
         for row in page:
@@ -184,7 +125,7 @@ def _name_lost(ledger: Path, fates: Fates) -> None:
                 return
 
 
-async def _compare(asked: _Asked, differences: Differences, cell: str) -> None:
+async def _compare(asked: Asked, differences: Differences, cell: str) -> None:
     units = differences.units_of(cell)
     for window in differences.windows(cell):
         await _compare_spans(asked, differences, cell, window)
@@ -193,11 +134,11 @@ async def _compare(asked: _Asked, differences: Differences, cell: str) -> None:
             differences.take_fasteners(unit, window, kpi["fasteners"])
 
 
-async def _compare_spans(asked: _Asked, differences: Differences, cell: str, window: Run) -> None:
+async def _compare_spans(asked: Asked, differences: Differences, cell: str, window: Run) -> None:
     """Compare the timelines of a cell and its zones; where they have too many spans at once, by halves."""
     try:
         answer = await asked.get(f"/v1/timeline/{cell}", _query(window))
-    except _TooMuch:
+    except TooMuch:
         middle = (window[0] + window[1]) // 2
         for half in ((window[0], middle), (middle, window[1])):
             await _compare_spans(asked, differences, cell, half)

@@ -14,6 +14,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from zoneledger.application.intake import Delivery, Intake
+from zoneledger.core.decoding import MAX_PAYLOAD_BYTES
 from zoneledger_mqtt.connection import BrokerAddress, Connected, connect
 from zoneledger_mqtt.inner_client import Acknowledging, Received
 from zoneledger_mqtt.topics import Topics
@@ -53,7 +54,7 @@ class Counts:
 
 
 class Subscriber:
-    """Listens to every cell below a topic root and records what it hears; `run` goes on until it is cancelled."""
+    """Listens to the cells below a topic root and records what it hears; `run` goes on until it is cancelled."""
 
     def __init__(
         self,
@@ -77,7 +78,10 @@ class Subscriber:
 
     @property
     def ready(self) -> bool:
-        """Whether the service is connected and the broker has granted both subscriptions."""
+        """Whether the service is connected, and its subscriptions are granted or messages come by those of its session.
+
+        Behind a long backlog the broker's answer may come minutes after the first message.
+        """
         return self._ready
 
     @property
@@ -106,8 +110,10 @@ class Subscriber:
 
         def take(received: Received) -> None:
             self.counts.received += 1
+            self._ready = True
             cell, kind = self._topics.source(received.topic)
-            window.take(received.number, Delivery(cell, received.payload, received.topic, kind))
+            size, payload = len(received.payload), received.payload[:MAX_PAYLOAD_BYTES]
+            window.take(received.number, Delivery(cell, payload, received.topic, kind, size))
 
         def make_client(protocol: ProtocolVersion) -> Client:
             client = self._make_client(protocol)
@@ -128,6 +134,7 @@ class Subscriber:
         finally:
             for one in incoming:
                 one.close()
+            self._ready = False
             await window.close()
 
     async def _listen(self, connected: Connected) -> None:

@@ -1,10 +1,13 @@
 """Where a cell publishes: topics to cell paths and back, without any I/O."""
 
+import re
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Literal, NamedTuple
 
 DEFAULT_ROOT = "cells/v1"
+
+_STEP = re.compile("[a-z0-9-]{1,40}")
 
 Kind = Literal["events", "link"]
 
@@ -18,11 +21,18 @@ class Source(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Topics:
-    """The topics under one root; raises ValueError for a root that is empty or holds wildcards or empty levels."""
+    """The topics under one root, of all cells or of those of some `units`: paths of sites, lines or cells.
+
+    Raises ValueError for a root that is empty or holds wildcards or empty levels, and for a unit that is no such path.
+    """
 
     root: str = DEFAULT_ROOT
+    units: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
+        for unit in self.units:
+            if not 1 <= len(unit.split("/")) <= 3 or not all(map(_STEP.fullmatch, unit.split("/"))):
+                raise ValueError(f"a unit to listen to should be a path such as harbour/wing-1, not {unit!r}")
         levels = self.root.split("/")
         if not all(levels) or any(mark in self.root for mark in "+#\0") or self.root.startswith("$"):
             raise ValueError(f"a topic root should be levels such as {DEFAULT_ROOT}, without wildcards: {self.root!r}")
@@ -36,9 +46,10 @@ class Topics:
         return f"{self.root}/{cell}/link"
 
     @property
-    def filters(self) -> tuple[str, str]:
-        """The subscriptions that match every cell's topics."""
-        return self.events("+/+/+"), self.link("+/+/+")
+    def filters(self) -> tuple[str, ...]:
+        """The subscriptions that match the cells' topics."""
+        cells = ["/".join([*unit.split("/"), "+", "+"][:3]) for unit in self.units] or ["+/+/+"]
+        return tuple(topic for cell in cells for topic in (self.events(cell), self.link(cell)))
 
     def source(self, topic: str) -> Source:
         """Return whose topic this is.

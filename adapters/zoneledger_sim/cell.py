@@ -5,6 +5,7 @@ from random import Random
 
 from simpy import Environment
 
+from zoneledger_sim.clock import Clock
 from zoneledger_sim.condition import UNEXPLAINED, ActiveAlarm, CellCondition, ZoneCondition
 from zoneledger_sim.controller import Controller, Outgoing
 from zoneledger_sim.durations import HOUR_S, Exponential, to_us
@@ -29,7 +30,8 @@ class Cell:
         self._condition = CellCondition({name: ZoneCondition(name) for name in names})
         self._cell_record = truth.add(scenario.path(plan.cell))
         self._zone_records = [truth.add(scenario.path(plan.cell, name)) for name in names]
-        self.controller = Controller(env, scenario.path(plan.cell), self._condition, emit)
+        self._clock = Clock(plan.clock)
+        self.controller = Controller(env, scenario.path(plan.cell), self._condition, emit, self._clock)
         self._head = Head(env, plan.zones, plan.transfer, self._rng("head"))
         equipment = Equipment(env, plan, self._head, Wear(plan.head_waits), panels(plan), self.controller, self._note)
         self.controller.start()
@@ -107,4 +109,4 @@ class Cell:
         while True:
             yield self._env.timeout(between.draw_us(rng))
             limit_us = to_us(misbehaviour.clock_step_s)
-            self.controller.clock_offset_us = rng.randint(-limit_us, limit_us)
+            self._clock.step_us = rng.randint(-limit_us, limit_us)

@@ -1,12 +1,11 @@
 """What a cell controller says of its cell: numbered events and snapshots by the message contract, version 1."""
 
 from collections.abc import Callable
-from datetime import UTC, datetime
-from functools import lru_cache
 from typing import Any, NamedTuple
 
 from simpy import Environment, Event
 
+from zoneledger_sim.clock import Clock
 from zoneledger_sim.condition import ActiveAlarm, CellCondition, ZoneCondition
 from zoneledger_sim.durations import US_PER_S
 from zoneledger_sim.truth import Made
@@ -22,28 +21,24 @@ class Outgoing(NamedTuple):
     message: Message
 
 
-@lru_cache(maxsize=1024)
-def _second_text(second: int) -> str:
-    return datetime.fromtimestamp(second, UTC).strftime("%Y-%m-%dT%H:%M:%S")
-
-
-def rfc3339(at_us: int) -> str:
-    """Return microseconds since the Unix epoch as an RFC 3339 instant in UTC."""
-    second, micros = divmod(at_us, US_PER_S)
-    return f"{_second_text(second)}.{micros:06d}Z"
-
-
 class Controller:
     """Numbers the events of one cell and knows its whole condition; it says nothing while it is down."""
 
-    def __init__(self, env: Environment, cell: str, condition: CellCondition, emit: Callable[[Outgoing], None]) -> None:
+    def __init__(
+        self,
+        env: Environment,
+        cell: str,
+        condition: CellCondition,
+        emit: Callable[[Outgoing], None],
+        clock: Clock,
+    ) -> None:
         self._env = env
         self._cell = cell
         self._condition = condition
         self._emit = emit
         self.boot = 0
         self._seq = 0
-        self.clock_offset_us = 0
+        self._clock = clock
         self.is_up = False
         self.restarted: Event = env.event()
 
@@ -52,6 +47,7 @@ class Controller:
         now_us = int(self._env.now)
         self.boot = max(self.boot + 1, now_us // US_PER_S)
         self._seq = 0
+        self._clock.start(now_us)
         self.is_up = True
         for zone in self._condition.zones.values():
             zone.made = 0
@@ -124,8 +120,7 @@ class Controller:
 
     def _send(self, kind: str, fields: Message) -> None:
         now_us = int(self._env.now)
-        at = rfc3339(now_us + self.clock_offset_us)
-        message = {"v": 1, "boot": self.boot, "seq": self._seq, "at": at, "type": kind, **fields}
+        message = {"v": 1, "boot": self.boot, "seq": self._seq, "at": self._clock.tells(now_us), "type": kind, **fields}
         self._emit(Outgoing(now_us, self._cell, message))
 
 

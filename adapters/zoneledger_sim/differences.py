@@ -7,6 +7,7 @@ from typing import Any
 
 from zoneledger_sim.condition import Standing
 from zoneledger_sim.controller import Message
+from zoneledger_sim.evidence import Evidence
 from zoneledger_sim.fates import STORED, Fates, instant_us
 from zoneledger_sim.missing import Run, length, unite, without
 from zoneledger_sim.truth import RESULTS, Made, Truth
@@ -14,13 +15,17 @@ from zoneledger_sim.truth import RESULTS, Made, Truth
 #: What the service answers about at once, less a margin for windows that are full of spans.
 WINDOW_US = 31 * 86_400_000_000
 
+#: A message so long before or after all that was simulated tells that its clock was off, though it be of no fastener.
+FAR_OFF_US = 3_600_000_000
+
 _Key = tuple[str, str, str]
 """A fastener's (cell, panel, position)."""
 
 
 @dataclass(slots=True)
 class Difference:
-    """How far a unit is from the truth: microseconds booked to another state or reason, unknown, or unknown for no reason.
+    """How far a unit is from the truth: microseconds booked to another state or reason, unknown, unknown for no reason, or
+    known without evidence.
 
     `told` counts the fasteners by final result as the service has them, `true` as it should have them.
     """
@@ -28,13 +33,14 @@ class Difference:
     wrong_us: int = 0
     unknown_us: int = 0
     unexplained_us: int = 0
+    unproven_us: int = 0
     told: Counter[str] = field(default_factory=Counter)
     true: Counter[str] = field(default_factory=Counter)
 
     @property
     def time_us(self) -> int:
-        """The time that is wrong, or unknown for no reason."""
-        return self.wrong_us + self.unexplained_us
+        """The time that is wrong, unknown for no reason, or known without evidence."""
+        return self.wrong_us + self.unexplained_us + self.unproven_us
 
     @property
     def fasteners(self) -> int:
@@ -52,21 +58,27 @@ class Differences:
         self._not_stored: set[_Key] = set()
         self._verdicts: dict[_Key, dict[tuple[int, int], tuple[str, bool]]] = {}
         self._clocks_off: set[str] = set()
+        self._evidence = {cell: Evidence() for cell in fates.cells() if not fates.is_whole(cell)}
         self.units: dict[str, Difference] = {unit: Difference() for unit in truth.records}
 
     def take_line(self, line: dict[str, Any]) -> None:
-        """Take a line of the ledger file; those that tell of no fastener or verdict are left out."""
+        """Take a line of the ledger file; those that tell of no message are left out."""
         messages = [line["message"]] if line["line"] == "lost" else line.get("messages", ())
         for message in messages:
+            at_us = instant_us(message["at"])
+            if not self._truth.start_us - FAR_OFF_US < at_us < self._truth.until_us + FAR_OFF_US:
+                self._clocks_off.add(line["cell"])
+            if line["cell"] in self._evidence and self._fates.marks_of(line["cell"], message) & STORED:
+                self._evidence[line["cell"]].take(message, at_us)
             if message["type"] == "fastener":
-                self._take_fastener(line["cell"], message)
+                self._take_fastener(line["cell"], message, at_us)
             elif message["type"] == "verdict":
                 stored = bool(self._fates.marks_of(line["cell"], message) & STORED)
                 given = self._verdicts.setdefault((line["cell"], message["panel"], message["position"]), {})
                 given[message["boot"], message["seq"]] = (message["result"], stored)
 
-    def _take_fastener(self, cell: str, message: Message) -> None:
-        if instant_us(message["at"]) not in self._made_us.get(f"{cell}/{message['zone']}", ()):
+    def _take_fastener(self, cell: str, message: Message, at_us: int) -> None:
+        if at_us not in self._made_us.get(f"{cell}/{message['zone']}", ()):
             self._clocks_off.add(cell)
         if not self._fates.marks_of(cell, message) & STORED:
             self._not_stored.add((cell, message["panel"], message["position"]))
@@ -98,7 +110,7 @@ class Differences:
         return [unit for unit in self.units if unit == cell or unit.startswith(f"{cell}/")]
 
     def clock_was_off(self, unit: str) -> bool:
-        """Whether a fastener of a unit's cell was told at another time than the true one."""
+        """Whether a unit's cell told a fastener at another time than the true one, or anything at a time far off."""
         return _cell_of(unit) in self._clocks_off
 
     def windows(self, cell: str) -> list[Run]:
@@ -110,17 +122,20 @@ class Differences:
     def take_spans(self, unit: str, window: Run, spans: Iterable[tuple[int, int, Standing]]) -> None:
         """Take a unit's spans of a window as the service tells them, sorted; what they do not cover is unknown."""
         told = [span for span in spans if span[2][0] != "unknown"]
-        found = self.units[unit]
+        found, cell = self.units[unit], _cell_of(unit)
         found.wrong_us += _wrong_us(list(self._truth.records[unit].spans(*window)), told)
-        unknown = without([window], unite((start_us, end_us) for start_us, end_us, _ in told))
+        known = unite((start_us, end_us) for start_us, end_us, _ in told)
+        unknown = without([window], known)
         found.unknown_us += length(unknown)
-        cell = _cell_of(unit)
-        found.unexplained_us += length(without(unknown, self._excused(cell, window)))
+        if cell not in self._clocks_off:
+            due = self._unknown(cell, window)
+            found.unexplained_us += length(without(unknown, due))
+            found.unproven_us += length(known) - length(without(known, due))
 
-    def _excused(self, cell: str, window: Run) -> list[Run]:
-        """Return when a cell may be unknown: always where messages are missing or its clock was off, else between boots."""
-        if cell in self._clocks_off or not self._fates.is_whole(cell):
-            return [window]
+    def _unknown(self, cell: str, window: Run) -> list[Run]:
+        """Return when nobody can know a cell; where all of its messages are stored, that is between its boots."""
+        if cell in self._evidence:
+            return self._evidence[cell].unknown(window)
         runs, reached_us = [], window[0]
         for boot in self._fates.boots_of(cell):
             if boot.last_us is not None:

@@ -26,7 +26,7 @@ _canonical = json.JSONEncoder(sort_keys=True, separators=(",", ":")).encode
 
 def instant_us(text: str) -> int:
     """Return an RFC 3339 instant as microseconds since the Unix epoch; raises ValueError."""
-    return (datetime.fromisoformat(text) - _EPOCH) // timedelta(microseconds=1)
+    return (datetime.fromisoformat(text.upper()) - _EPOCH) // timedelta(microseconds=1)
 
 
 def content_of(message: Message) -> int:

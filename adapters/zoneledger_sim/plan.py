@@ -98,6 +98,18 @@ class Inspection:
 
 
 @dataclass(frozen=True, slots=True)
+class ClockPlan:
+    """A controller's clock: it runs `ahead_s` of true time (behind, if negative) and is told with `timezone`'s offsets.
+
+    For `unset_s` after each start of the controller it reads as if it had started in 1970, until the network sets it.
+    """
+
+    ahead_s: float = 0.0
+    unset_s: float = 0.0
+    timezone: str = "UTC"
+
+
+@dataclass(frozen=True, slots=True)
 class CellPlan:
     """One cell: zones that share a head, and all that may happen there.
 
@@ -118,6 +130,7 @@ class CellPlan:
     head_waits: tuple[HeadWait, ...] = ()
     alarms: tuple[AlarmPlan, ...] = ()
     inspection: Inspection | None = None
+    clock: ClockPlan = ClockPlan()
 
     def __post_init__(self) -> None:
         codes = [alarm.code for alarm in self.alarms]

@@ -22,8 +22,9 @@ class Verification:
     `drain_s` count from the start of the verification until the service was ready, and until what it had stored changed no more.
 
     Figures are None where the ledger file has no truth. `wrong_s` is the most time of one unit booked to another state or
-    reason than the truth's, `unknown_s` the most that is unknown. `largest_difference_s` is the most that is wrong, or unknown
-    for no reason: all messages of the cell are stored, its clock was right, and its controller had started.
+    reason than the truth's, `unknown_s` the most that is unknown. `largest_difference_s` is the most that is wrong, unknown
+    though there is evidence, or known though there is none, by the messages that are stored; of a cell whose clock was off,
+    the most that is wrong.
     `largest_difference_fasteners` is the largest difference of a number by final result from the truth less what is not stored.
 
     `sentences` says each thing that is not right, `notes` what was not compared.
@@ -156,7 +157,10 @@ def _on_figures(differences: Differences) -> Iterator[str]:
         yield f"{unit}{off} has {worst.wrong_us / 1e6:,.6f} s in another state, or for another reason, than in truth."
     unit, worst = max(units.items(), key=lambda item: item[1].unexplained_us)
     if worst.unexplained_us:
-        yield f"{unit} has {worst.unexplained_us / 1e6:,.6f} s unknown, though none of its messages is missing."
+        yield f"{unit} has {worst.unexplained_us / 1e6:,.6f} s unknown, though no message that could tell it is missing."
+    unit, worst = max(units.items(), key=lambda item: item[1].unproven_us)
+    if worst.unproven_us:
+        yield f"{unit} has {worst.unproven_us / 1e6:,.6f} s known, though messages are missing that nobody can know it without."
     unit, worst = max(units.items(), key=lambda item: item[1].fasteners)
     if worst.fasteners:
         told = ", ".join(f"{worst.told[name]:,} {name}" for name in worst.true)

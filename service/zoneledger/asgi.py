@@ -44,17 +44,18 @@ async def _apply_plant(service: Service, settings: Settings) -> None:
 def create_app(service: Service, background: Sequence[Background] = ()) -> FastAPI:
     """Return the application; while it runs, so do the recorder and what `background` begins.
 
-    If one of them ends by itself, the service is not ready any more: it says so and logs why.
+    If one of them ends by itself, the service is not ready any more: it says so and logs why. It is not ready either
+    while the store takes nothing in.
     """
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         tasks = [asyncio.ensure_future(work()) for work in (service.recorder.run, *background)]
 
-        async def all_run() -> bool:
-            return not any(task.done() for task in tasks)
+        async def takes_in() -> bool:
+            return service.recorder.writes and not any(task.done() for task in tasks)
 
-        service.checks["recorder"] = all_run
+        service.checks["recorder"] = takes_in
         for task in tasks:
             task.add_done_callback(_log_end)
         try:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from zoneledger.application.plants import Plants
 from zoneledger.application.ports import Store
 from zoneledger.application.record import Recorder
+from zoneledger.application.retry import Retries
 from zoneledger.clock import now_us
 from zoneledger.core.booking import Limits
 from zoneledger.plant_document import read_json, to_plant
@@ -21,15 +22,18 @@ Check = Callable[[], Awaitable[bool]]
 class Service:
     """All that an entry point needs; `recorder.run()` has to run while deliveries are handed in.
 
-    `checks` say, by name, whether what it rests on is well; adapters add theirs.
+    `checks` say, by name, whether what it rests on is well; adapters add theirs. `listens` tells whether this process takes
+    in what the broker brings, and not another one; None where there is no broker.
     """
 
     store: Store
     plants: Plants
     recorder: Recorder
+    retries: Retries
     limits: Limits
     now_us: Callable[[], int]
     checks: dict[str, Check] = field(default_factory=dict)
+    listens: Callable[[], bool] | None = None
 
 
 def build_service(database_url: str, *, clock: Callable[[], int] = now_us) -> Service:
@@ -41,5 +45,5 @@ def build_service(database_url: str, *, clock: Callable[[], int] = now_us) -> Se
     async def schema_is_right() -> bool:
         return await is_current(engines.read)
 
-    recorder = Recorder(store, plants, clock, limits)
-    return Service(store, plants, recorder, limits, clock, {"database": schema_is_right})
+    recorder, retries = Recorder(store, plants, clock, limits), Retries(plants, clock, limits)
+    return Service(store, plants, recorder, retries, limits, clock, {"database": schema_is_right})

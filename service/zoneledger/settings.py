@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from pydantic import Field, field_validator
+from pydantic import Field, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 
@@ -17,9 +17,41 @@ class Settings(BaseSettings):
     client_id: str = Field(
         default="zoneledger", description="The service's client id at the broker, one for each service"
     )
+    listen_to: str | None = Field(
+        default=None, description="Paths of sites, lines or cells, with commas between: listen to these only"
+    )
     host: str = Field(default="127.0.0.1", description="The address to listen on")
     port: int = Field(default=8000, ge=1, le=65535, description="The port to listen on")
     plant: Path | None = Field(default=None, description="A plant.yaml or .json to apply at start")
+
+    keep_messages_days: float | None = Field(
+        default=None, gt=0, allow_inf_nan=False, description="Forget messages after so many days; unset: never"
+    )
+    keep_ledger_days: float | None = Field(
+        default=None,
+        gt=0,
+        allow_inf_nan=False,
+        description="Forget the ledger after so many days, not fewer; unset: never",
+    )
+
+    @model_validator(mode="after")
+    def _ledger_is_kept_longer(self) -> "Settings":
+        messages, ledger = self.keep_messages_days, self.keep_ledger_days
+        if ledger is not None and (messages is None or messages > ledger):
+            raise ValueError("keep_ledger_days should not be less than keep_messages_days, which has to be set, too")
+        return self
+
+    @field_validator("listen_to")
+    @classmethod
+    def _names_units(cls, paths: str | None) -> str | None:
+        if paths is not None and not paths.strip(" ,"):
+            raise ValueError("should name a site, a line or a cell")
+        return paths
+
+    @property
+    def units(self) -> tuple[str, ...]:
+        """The paths of the units to listen to, none for all."""
+        return tuple(path.strip() for path in (self.listen_to or "").split(",") if path.strip())
 
     @field_validator("database_url")
     @classmethod

@@ -75,6 +75,12 @@ BAD: dict[str, tuple[bytes, str]] = {
     "NUL": (_raw("for", '"panel\\u0000"'), "bad_text"),
     "a control character": (_raw("note", '"\\u0007"'), "bad_text"),
     "a C1 control character": (_raw("note", '"\\u0085"'), "bad_text"),
+    "half a pair, the wrong way round": (_raw("note", '"\\udc00\\ud800"'), "bad_text"),
+    "a delete character": (_raw("note", '"\x7f"'), "bad_text"),
+    "NaN inside": (_raw("note", '{"a": [1, NaN]}'), "not_finite"),
+    "-1e999 seconds": (_raw("seconds", "-1e999"), "not_finite"),
+    "an integer of 200,000 digits": (_raw("note", "7" * 200_000), "not_finite"),
+    "a repeated field, once with escapes": (_raw("boot", '1, "\\u0062oot": 1'), "repeated_field"),
     "a repeated field": (_raw("boot", '1, "boot": 1'), "repeated_field"),
     "a repeated field inside": (_raw("note", '{"a": 1, "a": 2}'), "repeated_field"),
     "nested 9 deep": (_raw("note", "[" * 8 + "]" * 8), "too_deep"),
@@ -96,6 +102,10 @@ BAD: dict[str, tuple[bytes, str]] = {
     "boot 2^53": (_with(boot=2**53), "field_invalid"),
     "seq 0 of an event": (_with(seq=0), "field_invalid"),
     "seq 2^64": (_with(seq=2**64), "field_invalid"),
+    "seq -1": (_with(seq=-1), "field_invalid"),
+    "a type that is a list": (_with(type=["wait"]), "field_invalid"),
+    "a phase in capitals": (_with(phase="BEGIN"), "field_invalid"),
+    "messages in an array of their own": (b"[" + _with() + b"]", "not_an_object"),
     "a field that is null": (_raw("zone", "null"), "field_invalid"),
     "at without offset": (_with(at="2026-11-25T06:00:00"), "field_invalid"),
     "at with 7 digits": (_with(at="2026-11-25T06:00:00.1234567Z"), "field_invalid"),
@@ -114,6 +124,9 @@ BAD: dict[str, tuple[bytes, str]] = {
     "a zone of 41 characters": (_with(zone="z" * 41), "field_invalid"),
     "an unknown zone of an unknown type": (_with(type="tool", zone="3"), "unknown_zone"),
     "a verdict from an unknown zone": (json.dumps(verdict(zone="3")).encode(), "unknown_zone"),
+    "a zone with a space behind it": (_with(zone="1 "), "field_invalid"),
+    "a zone of a wide digit": (_with(zone="\uff11"), "field_invalid"),
+    "an empty zone": (_with(zone=""), "field_invalid"),
     "an unknown cause": (_with(**{"for": "coffee"}), "field_invalid"),
     "a list for a cause": (_with(**{"for": ["panel"]}), "field_invalid"),
     "an empty type": (_with(type=""), "field_invalid"),
@@ -140,6 +153,10 @@ BAD: dict[str, tuple[bytes, str]] = {
         json.dumps(snapshot(alarms=[{"code": "a", "severity": "stop"}, {"code": "a", "severity": "notice"}])).encode(),
         "field_invalid",
     ),
+    "a snapshot's zone that is null": (json.dumps(snapshot(zones={"1": None})).encode(), "field_invalid"),
+    "a snapshot's alarm that is null": (json.dumps(snapshot(alarms=[None])).encode(), "field_invalid"),
+    "a snapshot's wait for nothing": (json.dumps(snapshot(zones={"1": {"wait": ""}})).encode(), "field_invalid"),
+    "a snapshot with boot -1": (json.dumps(snapshot(boot=-1)).encode(), "field_invalid"),
     "a snapshot of an unknown zone": (json.dumps(snapshot(zones={"7": {}})).encode(), "unknown_zone"),
     "a snapshot's alarm in an unknown zone": (
         json.dumps(snapshot(alarms=[{"zone": "7", "code": "a", "severity": "stop"}])).encode(),
@@ -148,6 +165,9 @@ BAD: dict[str, tuple[bytes, str]] = {
     "a verdict without position": (json.dumps(verdict(position=None)).encode(), "field_missing"),
     "a verdict's unknown result": (json.dumps(verdict(result="fine")).encode(), "field_invalid"),
 }
+
+#: Those that are refused as a payload by themselves, too: an array is a payload of what it holds.
+BAD_ALONE = {name: entry for name, entry in BAD.items() if not entry[0].startswith(b"[")}
 
 #: Payloads that are refused as a whole.
 BAD_WHOLE: dict[str, tuple[bytes, str]] = {
@@ -161,6 +181,16 @@ BAD_WHOLE: dict[str, tuple[bytes, str]] = {
     "two values": (b"{} {}", "not_json"),
     "something after the array": (b"[] x", "not_json"),
     "a control character in a text": (b'{"v": "\n"}', "not_json"),
+    "a line for each message": (_with() + b"\n" + _with(seq=2), "not_json"),
+    "single quotes": (b"{'v': 1}", "not_json"),
+    "a comment": (b'{"v": 1} // one', "not_json"),
+    "a number with a leading zero": (b'{"v": 01}', "not_json"),
+    "XML": (b"<message v='1'/>", "not_json"),
+    "NUL behind a message": (_with() + b"\0", "not_json"),
+    "UTF-16 without a byte order mark": ("{}".encode("utf-16-le"), "not_json"),
+    "256 KiB of space": (b" " * (256 * 1024), "not_json"),
+    "256 KiB of brackets": (b"[" * (256 * 1024), "not_json"),
+    "a compressed message": (b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x00\x03\xab\xae\x05\x00", "not_utf8"),
     "nested deeper than can be, and cut": (DEEP, "not_json"),
     "a byte order mark": (b"\xef\xbb\xbf{}", "not_json"),
     "UTF-16": ("{}".encode("utf-16"), "not_utf8"),
@@ -169,4 +199,57 @@ BAD_WHOLE: dict[str, tuple[bytes, str]] = {
     "a surrogate pair in UTF-8": (b"\xed\xa0\x80\xed\xb0\x80", "not_utf8"),
     "1 byte too large": (b'"' + b"x" * (256 * 1024 - 1) + b'"', "too_large"),
     "1,001 messages": (b"[" + b"{}," * 1000 + b"{}]", "too_many"),
+}
+
+
+def _own(boot: int, literal: str) -> bytes:
+    """Return the first event of a boot, of a type that the contract does not have, with a field written as it stands."""
+    return _raw("data", literal, boot=boot, type="own")
+
+
+def _odd(boot: int, **fields: Any) -> bytes:
+    return json.dumps(message(boot=boot, **fields), ensure_ascii=False).encode()
+
+
+#: Messages that look wrong and keep the contract, each the first event of a boot of its own.
+ODD: dict[str, bytes] = {
+    "boot 0": _odd(0),
+    "an unknown type with nothing else": _odd(101, type="own", zone=None),
+    "nested 8 deep": _own(102, "[" * 7 + "]" * 7),
+    "an integer of 4,000 digits": _own(103, "9" * 4000),
+    "the largest number": _own(104, "1.7976931348623157e308"),
+    "a number too small to tell from 0": _own(105, "1e-400"),
+    "minus 0": _own(106, "-0.0"),
+    "a pair of surrogates": _own(107, '"\\ud83d\\ude00"'),
+    "characters that are none": _own(108, '"\uffff\U0010ffff\ufeff"'),
+    "text in two directions": _own(109, '"\u202eright\u202c \u05d0\u05d1 \u200d e\u0301 \u2028"'),
+    "brackets and quotes in a text": _own(110, json.dumps('[{"a": "]}" \\" , {')),
+    "a field of no name": _own(111, '1, "": {}'),
+    "a field of a long name": _own(112, '1, "' + "n" * 1000 + '": 1'),
+    "statements of a database": _own(113, json.dumps("'; DROP TABLE events; -- %s %(x)s {} $1 :a \\")),
+    "a type of 200 characters beyond the plane": _odd(114, type="\U0001d11e" * 200, zone=None),
+    "another cell in the body": _odd(115, cell="harbour/wing-1/cell-2", site="elsewhere", line="x", topic="a/b"),
+    "names with escapes": _odd(116).replace(b'"boot"', b'"\\u0062oot"'),
+    "white space everywhere": b"\r\n\t " + json.dumps(message(boot=117), indent="\t").replace("\n", "\r\n").encode(),
+    "at in small letters": _odd(118, at="2026-11-25t06:00:00.000001z"),
+    "at with the farthest offset": _odd(119, at="2026-11-25T06:00:00+23:59"),
+    "at with no offset known": _odd(120, at="2026-11-25T06:00:00-00:00"),
+    "the first day of all": _odd(121, at="0001-01-01T00:00:00Z"),
+    "the day before the first": _odd(122, at="0001-01-01T00:00:00+23:59"),
+    "a panel that is a space": json.dumps(fastener(boot=123, panel=" ", position="\u00a0", item="NULL")).encode(),
+    "a panel of 200 characters": json.dumps(fastener(boot=124, panel="\U0001f527" * 200), ensure_ascii=False).encode(),
+    "0 seconds": json.dumps(fastener(boot=125, seconds=-0.0)).encode(),
+    "a day of seconds": json.dumps(fastener(boot=126, seconds=86_400)).encode(),
+    "seconds too small to tell from 0": json.dumps(fastener(boot=127))
+    .encode()
+    .replace(b'"good"', b'"good", "seconds": 5e-324'),
+    "0 planned": json.dumps(
+        activity("begin", "load", boot=128, planned={"automatic": 0, "manual": 2**53 - 1})
+    ).encode(),
+    "an alarm's text in many scripts": json.dumps(
+        alarm("raise", "\u0416\u4e2d\U0001f6a7", boot=129, text="\u0905 " * 333)
+    ).encode(),
+    "an end of what never was": json.dumps(activity("end", "setup", boot=130)).encode(),
+    "a verdict on nothing": json.dumps(verdict(boot=131)).encode(),
+    "the last boot": _odd(2**53 - 1),
 }

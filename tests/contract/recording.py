@@ -9,7 +9,7 @@ from typing import Any
 
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.plants import Plants
-from zoneledger.application.ports import Store, Stretch
+from zoneledger.application.ports import RefusedFilter, Store, Stretch
 from zoneledger.application.record import Recorder
 from zoneledger.core.booking import Limits
 from zoneledger.core.plant import Cell, Line, Plant, Site
@@ -24,16 +24,15 @@ PLANT = Plant(
 )
 
 
-def recorder_on(store: Store) -> Recorder:
-    """Return a recorder whose plant is PLANT, whatever document is stored."""
-    plants = Plants(lambda _: PLANT)
-    return Recorder(store, plants, lambda: NOW_US, Limits())
+def recorder_on(store: Store, plant: Plant = PLANT, now_us: int = NOW_US) -> Recorder:
+    """Return a recorder with a plant, whatever document is stored."""
+    return Recorder(store, Plants(lambda _: plant), lambda: now_us, Limits())
 
 
 @asynccontextmanager
-async def recording(store: Store) -> AsyncIterator[Recorder]:
+async def recording(store: Store, plant: Plant = PLANT, now_us: int = NOW_US) -> AsyncIterator[Recorder]:
     """Run a recorder until the end of the block."""
-    recorder = recorder_on(store)
+    recorder = recorder_on(store, plant, now_us)
     task = asyncio.create_task(recorder.run())
     try:
         yield recorder
@@ -43,9 +42,11 @@ async def recording(store: Store) -> AsyncIterator[Recorder]:
             await task
 
 
-async def record(store: Store, deliveries: Sequence[Delivery]) -> list[Receipt]:
+async def record(
+    store: Store, deliveries: Sequence[Delivery], plant: Plant = PLANT, now_us: int = NOW_US
+) -> list[Receipt]:
     """Hand in deliveries at once and return their receipts."""
-    async with recording(store) as recorder:
+    async with recording(store, plant, now_us) as recorder:
         return list(await asyncio.gather(*(recorder.record(delivery) for delivery in deliveries)))
 
 
@@ -63,8 +64,8 @@ async def all_kept(store: Store) -> dict[str, Any]:
     async with store.reading() as reading:
         heads = await reading.heads(cells)
         kept: dict[str, Any] = {"heads": {cell: replace(head, cell_id=0, ledger_id=0) for cell, head in heads.items()}}
-        kept["refused"] = [one.row for one in await reading.refused(None, 0, 10_000)]
-        kept["revisions"] = await reading.revisions(cells, -(2**62), 2**62)
+        kept["refused"] = [one.row for one in await reading.refused(RefusedFilter(), 10_000)]
+        kept["revisions"] = [one.row for one in await reading.revisions(cells, -(2**62), 2**62, 0, None)]
     async with store.writing() as writing:
         for cell, head in heads.items():
             booked = await writing.booked(head.ledger_id, WHOLE)
@@ -73,8 +74,15 @@ async def all_kept(store: Store) -> dict[str, Any]:
             kept[f"events {cell}"] = await writing.events_after(head.cell_id, None, 10_000)
             snapshots = await writing.snapshots_between(head.cell_id, None, None)
             kept[f"snapshots {cell}"] = [row[1:] for row in snapshots]
-            kept[f"checkpoints {cell}"] = await writing.checkpoints_after(head.ledger_id, None)
+            kept[f"checkpoints {cell}"] = await writing.next_checkpoints(head.ledger_id, None, 10_000)
             positions = sorted({(f.panel, f.position) for f in booked.fasteners if f.panel and f.position})
             made, _ = await writing.made_at(head.ledger_id, positions)
             kept[f"verdicts {cell}"] = sorted(made, key=repr)
     return kept
+
+
+def ledger_of(kept: dict[str, Any]) -> dict[str, Any]:
+    """Return what follows from the messages alone, of all that a store keeps."""
+    bookings = {cell: head.booking for cell, head in kept["heads"].items() if head.booking}
+    names = ("booked", "events", "snapshots", "verdicts")
+    return {name: rows for name, rows in kept.items() if name.startswith(names) and any(rows)} | {"heads": bookings}

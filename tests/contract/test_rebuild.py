@@ -1,7 +1,5 @@
 """A ledger derived anew on every store while messages go on coming: the old one is read until the new one is whole."""
 
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
 from dataclasses import replace
 from typing import Any
 
@@ -9,9 +7,10 @@ import pytest
 
 from tests.contract.payloads import activity, dumped, fastener, snapshot, verdict
 from tests.contract.recording import CELL, NOW_US, all_kept, delivery, record
+from tests.fakes.between import Between
 from tests.fakes.memory_store import MemoryStore
 from zoneledger.application import book
-from zoneledger.application.ports import Reading, Store, Writing
+from zoneledger.application.ports import Reading, Store
 from zoneledger.application.rebuild import ABANDONED_US, RebuildUnderWay, rebuild
 from zoneledger.core.booking import Limits
 
@@ -29,26 +28,6 @@ def _event(seq: int) -> dict[str, Any]:
 MESSAGES = [snapshot(0, 0), *map(_event, range(1, EVENTS + 1)), snapshot(EVENTS, 2 * EVENTS + 5)]
 LATE = [one for one in MESSAGES if one["seq"] in (3, 40, 77, EVENTS)]
 FIRST = [one for one in MESSAGES if one not in LATE]
-
-
-class _Busy:
-    """A store on which something happens after each transaction."""
-
-    def __init__(self, store: Store, between: Callable[[], Awaitable[None]]) -> None:
-        self._store = store
-        self._between = between
-
-    def reading(self) -> Any:
-        return self._store.reading()
-
-    @asynccontextmanager
-    async def writing(self) -> AsyncIterator[Writing]:
-        async with self._store.writing() as writing:
-            yield writing
-        await self._between()
-
-    async def close(self) -> None:
-        await self._store.close()
 
 
 @pytest.fixture(autouse=True)
@@ -79,7 +58,7 @@ async def test_messages_that_come_during_a_rebuild_are_in_the_ledger_after_it(st
     in_order = MemoryStore()
     await record(in_order, [delivery(dumped(*MESSAGES))])
     await record(store, [delivery(dumped(*FIRST))])
-    await rebuild(_Busy(store, go_on), CELL, lambda: NOW_US, Limits())
+    await rebuild(Between(store, go_on), CELL, lambda: NOW_US, Limits())
     assert late == []
     assert min(spans) > 0
     one, two = await all_kept(store), await all_kept(in_order)
@@ -113,7 +92,7 @@ async def test_a_rebuild_that_was_broken_off_changes_no_figure_and_is_cleared_aw
             raise OSError("killed")
 
     with pytest.raises(OSError, match="killed"):
-        await rebuild(_Busy(store, break_off), CELL, lambda: NOW_US, Limits())
+        await rebuild(Between(store, break_off), CELL, lambda: NOW_US, Limits())
     assert await all_kept(store) == before
     assert await _ledgers(store) == 2
     with pytest.raises(RebuildUnderWay):
@@ -134,6 +113,6 @@ async def test_a_rebuild_whose_ledger_was_taken_away_stops(store: Store) -> None
             assert not await rebuild(store, CELL, lambda: NOW_US + ABANDONED_US, Limits())
 
     with pytest.raises(RebuildUnderWay):
-        await rebuild(_Busy(store, take_away), CELL, lambda: NOW_US, Limits())
+        await rebuild(Between(store, take_away), CELL, lambda: NOW_US, Limits())
     assert _ledger_of(await all_kept(store)) == _ledger_of(before)
     assert await _ledgers(store) == 1

@@ -1,6 +1,7 @@
 """The Recorder on every store: what it refuses, keeps and books, and that nothing good is lost because of a bad one."""
 
 import json
+from typing import Literal
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -8,7 +9,9 @@ from hypothesis import strategies as st
 
 from tests.contract.payloads import (
     BAD,
+    BAD_ALONE,
     BAD_WHOLE,
+    ODD,
     activity,
     alarm,
     dumped,
@@ -20,12 +23,13 @@ from tests.contract.payloads import (
 from tests.contract.recording import CELL, NOW_US, STRANGER, TWIN, all_kept, delivery, record
 from tests.contract.stores import Stores
 from zoneledger.application.intake import Delivery, Receipt
-from zoneledger.application.ports import RefusedRow, Store
+from zoneledger.application.ports import RefusedFilter, RefusedRow, Store
+from zoneledger.core.decoding import MAX_PAYLOAD_BYTES
 
 
 async def _refused(store: Store) -> list[RefusedRow]:
     async with store.reading() as reading:
-        return [one.row for one in await reading.refused(None, 0, 10_000)]
+        return [one.row for one in await reading.refused(RefusedFilter(), 10_000)]
 
 
 def _reasons(receipt: Receipt) -> list[tuple[int, str]]:
@@ -45,9 +49,19 @@ async def test_each_bad_message_is_refused_and_kept_and_costs_no_other(store: St
 
 
 async def test_each_bad_message_by_itself_is_refused_alike(store: Store) -> None:
-    receipts = await record(store, [delivery(text) for text, _ in BAD.values() if text != b"[]"])
-    assert [_reasons(receipt) for receipt in receipts] == [[(0, why)] for text, why in BAD.values() if text != b"[]"]
-    assert [row.body for row in await _refused(store)] == [text for text, _ in BAD.values() if text != b"[]"]
+    receipts = await record(store, [delivery(text) for text, _ in BAD_ALONE.values()])
+    assert [_reasons(receipt) for receipt in receipts] == [[(0, why)] for _, why in BAD_ALONE.values()]
+    assert [row.body for row in await _refused(store)] == [text for text, _ in BAD_ALONE.values()]
+
+
+async def test_each_odd_message_that_keeps_the_contract_is_stored_as_it_came(store: Store) -> None:
+    receipts = await record(store, [delivery(text) for text in ODD.values()])
+    assert [(receipt.stored, _reasons(receipt)) for receipt in receipts] == [(1, [])] * len(ODD)
+    async with store.reading() as reading:
+        rows = [one.row.body for one in await reading.events_by_arrival([CELL], 0, 1000)]
+    assert rows == [text.decode().strip() for text in ODD.values()]
+    again = await record(store, [delivery(b"[" + b",".join(ODD.values()) + b"]")])
+    assert [(receipt.duplicate, receipt.refused) for receipt in again] == [(len(ODD), [])]
 
 
 async def test_each_bad_payload_is_refused_whole_and_kept(store: Store) -> None:
@@ -56,6 +70,18 @@ async def test_each_bad_payload_is_refused_whole_and_kept(store: Store) -> None:
     rows = await _refused(store)
     assert [row.body for row in rows] == [payload[: 256 * 1024] for payload, _ in BAD_WHOLE.values()]
     assert [row.size for row in rows] == [len(payload) for payload, _ in BAD_WHOLE.values()]
+
+
+@pytest.mark.parametrize("kind", ["events", "link"])
+async def test_a_payload_that_was_cut_is_refused_with_the_size_that_it_had(
+    store: Store, kind: Literal["events", "link"]
+) -> None:
+    cut = Delivery(CELL, b"[".ljust(MAX_PAYLOAD_BYTES), "topic", kind, 1_000_000)
+    (receipt,) = await record(store, [cut])
+    assert _reasons(receipt) == [(0, "too_large")]
+    (row,) = await _refused(store)
+    assert (row.body, row.size) == (cut.payload, 1_000_000)
+    assert "1000000 bytes" in row.detail
 
 
 async def test_an_empty_array_is_nothing(store: Store) -> None:
@@ -97,6 +123,14 @@ async def test_the_same_message_again_is_a_duplicate_however_it_is_written(store
     receipts = await record(store, [delivery(dumped(once)), delivery(dumped(once, again))])
     receipts += await record(store, [delivery(dumped(again))])
     assert [(one.stored, one.duplicate, one.refused) for one in receipts] == [(1, 0, []), (0, 2, []), (0, 1, [])]
+
+
+async def test_the_same_snapshot_again_is_a_duplicate(store: Store) -> None:
+    told = [snapshot(3, 30), snapshot(3, 40)]
+    receipts = await record(store, [delivery(dumped(*told, told[0]))])
+    receipts += await record(store, [delivery(dumped(*told[::-1]))])
+    assert [(one.stored, one.duplicate, one.refused) for one in receipts] == [(2, 1, []), (0, 2, [])]
+    assert len((await all_kept(store))[f"snapshots {CELL}"]) == 2
 
 
 async def test_the_same_key_with_other_content_is_refused_and_the_first_stands(store: Store) -> None:
@@ -169,6 +203,7 @@ _TEXTS = st.one_of(
     _good_messages().map(lambda one: json.dumps(one).encode()),
     _good_messages().map(lambda one: json.dumps(one).encode()),
     st.sampled_from([text for text, _ in BAD.values() if len(text) < 10_000]),
+    st.sampled_from(list(ODD.values())),
 )
 _ARRAYS = st.lists(_TEXTS, max_size=12).map(lambda texts: b"[" + b",".join(texts) + b"]")
 _PAYLOADS = st.one_of(_ARRAYS, _ARRAYS, _TEXTS, st.sampled_from([b for b, _ in BAD_WHOLE.values() if len(b) < 999]))
@@ -177,6 +212,17 @@ _DELIVERIES = st.one_of(
     st.sampled_from([Delivery(CELL, b'{"v":1,"link":"down"}', "link", "link"), Delivery(CELL, b"{}", "link", "link")]),
 )
 _GROUPS = st.lists(st.lists(_DELIVERIES, min_size=1, max_size=4), min_size=1, max_size=4)
+
+
+async def test_the_whole_corpus_gives_the_same_on_every_store(three_stores: dict[str, Store]) -> None:
+    texts = [text for text, _ in (*BAD.values(), *BAD_WHOLE.values())] + list(ODD.values())
+    answers = []
+    for store in three_stores.values():
+        alone = [delivery(text) for text in texts]
+        receipts = await record(store, alone + [delivery(b"[" + text + b"]", TWIN) for text in texts])
+        answers.append((receipts, await all_kept(store)))
+    assert answers[0] == answers[1]
+    assert answers[0] == answers[2]
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))

@@ -13,6 +13,7 @@ from tests.contract.payloads import dumped, message, snapshot
 from tests.contract.recording import CELL, TWIN, all_kept, delivery, record, recorder_on, recording
 from tests.fakes.failing_store import FailingStore, once, whenever
 from tests.fakes.memory_store import MemoryStore
+from tests.servers.programs import wait_until
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.ports import Store, Writing
 from zoneledger.core.errors import StoreUnavailable
@@ -41,6 +42,32 @@ async def test_an_outage_leaves_nothing_and_the_same_deliveries_are_taken_later(
     assert await all_kept(store) == before
     receipts = await record(away, deliveries)
     assert [one.stored for one in receipts] == [2, 0, 1]
+
+
+async def test_a_recorder_says_that_it_cannot_write_and_finds_out_by_itself_when_it_can_again(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("zoneledger.application.record.TRY_AGAIN_S", 0.0)
+    full, tries = True, 0
+
+    def failure(name: str, _: Any) -> Exception | None:
+        nonlocal tries
+        tries += name == "begin_ledger"
+        return StoreUnavailable("full") if full and name == "commit" else None
+
+    before = await all_kept(store)
+    async with recording(FailingStore(store, failure)) as recorder:
+        assert recorder.writes
+        with pytest.raises(StoreUnavailable):
+            await asyncio.wait_for(recorder.record(delivery(b"{")), SOON_S)
+        assert not recorder.writes
+        await asyncio.to_thread(wait_until, lambda: tries >= 3, "the third try")
+        assert not recorder.writes
+        full = False
+        await asyncio.to_thread(wait_until, lambda: recorder.writes, "the recorder writes")
+    assert await all_kept(store) == before
+    async with store.writing() as writing:
+        assert await writing.ledgers("") == {}
 
 
 def _holds_poison(rows: Any) -> bool:

@@ -1,6 +1,4 @@
-"""The Store port: spans, fasteners, verdicts, gaps, discrepancies, refused messages and revisions."""
-
-import pytest
+"""The Store port: spans, fasteners, verdicts, gaps, discrepancies and revisions."""
 
 from tests.contract.rows import (
     BEFORE_1970_US,
@@ -12,12 +10,11 @@ from tests.contract.rows import (
     discrepancy,
     fastener,
     gap,
-    refused,
     revision,
     span,
     verdict,
 )
-from zoneledger.application.ports import Count, Listed, RefusedRow, Store, Stretch, Writing
+from zoneledger.application.ports import Count, Store, Stretch, Writing
 from zoneledger.core.booking import Booked, Place
 
 WHOLE = Stretch(None, None, {}, {}, None)
@@ -209,7 +206,7 @@ async def test_many_cells_are_read_at_once(store: Store) -> None:
     cells = [B, *(f"harbour/wing-1/c-{i}" for i in range(MANY)), A]
     async with store.reading() as reading:
         assert (await reading.spans(cells, 0, 9)).keys() == {A, B}
-        assert [row.unit for row in await reading.revisions(cells, 0, 9)] == [A, B]
+        assert [one.row.unit for one in await reading.revisions(cells, 0, 9, 0, None)] == [A, B]
         assert [row.cell for row in await reading.gaps(cells, 0, 9)] == [A, B]
         assert [row.cell for row in await reading.discrepancies(cells, 0, 1)] == [A]
 
@@ -271,35 +268,6 @@ async def test_fasteners_and_verdicts_are_found_by_panel_and_position(store: Sto
         assert sorted((await writing.made_at(ledger_id, many))[0]) == sorted(found)
 
 
-async def test_refused_messages_come_in_order_by_pages(store: Store) -> None:
-    cells = [A, B, A, A, B]
-    async with store.writing() as writing:
-        await writing.add_refused([refused(cell, bytes([i])) for i, cell in enumerate(cells)])
-    async with store.reading() as reading:
-        first = await reading.refused(None, 0, 3)
-        rest = await reading.refused(None, first[-1].id, 3)
-        own = await reading.refused(A, 0, 9)
-        assert await reading.refused("harbour", 0, 9) == []
-    assert [_body(row) for row in first + rest] == [bytes([i]) for i in range(5)]
-    assert [row.cell for row in first] == cells[:3]
-    assert [_body(row) for row in own] == [b"\0", b"\2", b"\3"]
-
-
-def _body(listed: Listed[RefusedRow]) -> bytes:
-    return listed.row.body
-
-
-@pytest.mark.parametrize(
-    "body", [b"", b"\0", b"\xff\xfe\0\x80", "\ud800".encode("utf-8", "surrogatepass"), b"x" * 262_144]
-)
-async def test_refused_bytes_come_back_as_they_were(store: Store, body: bytes) -> None:
-    row = RefusedRow(TEXTS[1], TEXTS[3], YEAR_9999_US, 999, "not_json", TEXTS[4], body, LARGEST)
-    async with store.writing() as writing:
-        await writing.add_refused([row])
-    async with store.reading() as reading:
-        assert [one.row for one in await reading.refused(None, 0, 9)] == [row]
-
-
 async def test_gaps_and_discrepancies_come_by_pages_and_cells(store: Store) -> None:
     await _book(store, Booked(gaps=[gap(seq) for seq in (2, 4)], discrepancies=[discrepancy(1)]))
     await _book(store, Booked(gaps=[gap(6)], discrepancies=[discrepancy(2)]), B)
@@ -321,6 +289,8 @@ async def test_revisions_that_touch_a_window_come_in_order(store: Store) -> None
     async with store.writing() as writing:
         await writing.add_revisions(rows)
     async with store.reading() as reading:
-        assert await reading.revisions([A, B], 10, 20) == rows[1:2]
-        assert await reading.revisions([A, B], 9, 21) == rows
-        assert await reading.revisions([], 0, 99) == []
+        assert [one.row for one in await reading.revisions([A, B], 10, 20, 0, None)] == rows[1:2]
+        listed = await reading.revisions([A, B], 9, 21, 0, None)
+        assert [one.row for one in listed] == rows
+        assert await reading.revisions([A, B], 9, 21, listed[0].id, 1) == listed[1:2]
+        assert await reading.revisions([], 0, 99, 0, None) == []

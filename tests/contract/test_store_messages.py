@@ -207,8 +207,9 @@ async def test_checkpoints_are_found_before_and_after_a_key(store: Store) -> Non
         assert await writing.checkpoint_before(ledger_id, (1, 256)) is None
         assert await writing.checkpoint_before(ledger_id, (1, 257)) == rows[0]
         assert await writing.checkpoint_before(ledger_id, (10, LARGEST)) == rows[1]
-        assert await writing.checkpoints_after(ledger_id, None) == {row[:2]: row[2] for row in rows}
-        assert await writing.checkpoints_after(ledger_id, (9, 1)) == {(10, LARGEST): TEXTS[4]}
+        assert await writing.next_checkpoints(ledger_id, None, 99) == sorted(rows)
+        assert await writing.next_checkpoints(ledger_id, (9, 1), 99) == [Checkpoint(10, LARGEST, TEXTS[4])]
+        assert await writing.next_checkpoints(ledger_id, None, 2) == sorted(rows)[:2]
 
 
 async def test_a_checkpoint_replaces_that_at_its_key(store: Store) -> None:
@@ -217,7 +218,8 @@ async def test_a_checkpoint_replaces_that_at_its_key(store: Store) -> None:
         await writing.put_checkpoints([(ledger_id, Checkpoint(1, 256, "old")), (ledger_id, Checkpoint(1, 512, "kept"))])
     async with store.writing() as writing:
         await writing.put_checkpoints([(ledger_id, Checkpoint(1, 256, "new"))])
-        assert await writing.checkpoints_after(ledger_id, None) == {(1, 256): "new", (1, 512): "kept"}
+        kept = [Checkpoint(1, 256, "new"), Checkpoint(1, 512, "kept")]
+        assert await writing.next_checkpoints(ledger_id, None, 99) == kept
 
 
 async def test_events_are_listed_page_by_page_in_the_order_in_which_they_were_stored(store: Store) -> None:

@@ -163,6 +163,21 @@ async def test_a_deadlock_is_an_outage_to_be_tried_again(postgres_url: str, stor
     assert {type(one) for one in answers} == {StoreUnavailable, type(None)}
 
 
+async def test_a_lock_that_is_not_let_go_is_an_outage(
+    postgres_url: str, stores: Stores, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("zoneledger.storage.engines.WRITE_S", 0.5)
+    store = await stores.open(postgres_url)
+    other = await asyncpg.connect(postgres_url)
+    try:
+        await other.execute("BEGIN; LOCK TABLE events")
+        with pytest.raises(StoreUnavailable, match="took too long"):
+            await asyncio.wait_for(_store_an_event(store, 1), SOON_S)
+    finally:
+        await other.close()
+    await _store_an_event(store, 1)
+
+
 @pytest.fixture
 def sqlite_url(tmp_path: Path) -> str:
     """The URL of a database file."""
@@ -204,6 +219,26 @@ async def test_sqlite_full_is_an_outage_and_leaves_nothing(sqlite_url: str, stor
 async def _store_much(store: Store) -> None:
     async with store.writing() as writing:
         await writing.add_events([event(1, 2, seq, "x" * 4000) for seq in range(1, 99)])
+
+
+def _damage(path: Path) -> None:
+    """Spoil the head of every page but the first two."""
+    with path.open("r+b") as file:
+        for start in range(2 * 4096, path.stat().st_size, 4096):
+            file.seek(start)
+            file.write(b"\xff" * 100)
+
+
+async def test_a_damaged_sqlite_file_is_an_outage(sqlite_url: str, stores: Stores) -> None:
+    store = await stores.open(sqlite_url)
+    await _store_an_event(store, 1)
+    await _store_much(store)
+    await store.close()
+    _damage(Path(sqlite_url.removeprefix("sqlite:///")))
+    damaged = SqlStore(open_engines(sqlite_url))
+    with pytest.raises(StoreUnavailable, match="damaged"):
+        await _store_an_event(damaged, 2)
+    await damaged.close()
 
 
 async def test_sqlite_in_a_folder_that_is_not_there_is_an_outage(tmp_path: Path) -> None:

@@ -7,25 +7,30 @@ from contextlib import asynccontextmanager
 from copy import copy
 from dataclasses import dataclass, field, replace
 from math import inf
-from typing import Any, TypeVar
+from typing import Any, Literal, TypeVar
 
 from zoneledger.application.ports import (
     Arrivals,
     Checkpoint,
     Count,
+    Cursor,
     EventRow,
     Head,
     Key,
+    LeaseRow,
     Listed,
     PlantVersion,
     Reading,
+    RefusedFilter,
     RefusedRow,
+    RefusedSize,
     Revision,
     SnapshotRow,
     Stretch,
     Writing,
 )
-from zoneledger.core.booking import Booked, Discrepancy, Fastener, Gap, Verdict, ZoneSpan
+from zoneledger.clock import now_us
+from zoneledger.core.booking import Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
 from zoneledger.core.spans import Interval
 
 Owned = tuple[int, int, int]
@@ -49,9 +54,10 @@ class _State:
     verdicts: dict[Owned, Verdict] = field(default_factory=dict)
     gaps: dict[int, tuple[int, Gap]] = field(default_factory=dict)
     discrepancies: dict[int, tuple[int, Discrepancy]] = field(default_factory=dict)
-    refused: list[RefusedRow] = field(default_factory=list)
+    refused: dict[int, RefusedRow] = field(default_factory=dict)
     revisions: list[Revision] = field(default_factory=list)
     ledgers: dict[int, tuple[str, int]] = field(default_factory=dict)
+    leases: dict[str, tuple[str, int]] = field(default_factory=dict)
     number: int = 0
 
     def copied(self) -> "_State":
@@ -88,6 +94,9 @@ class _MemoryReading:
         heads = self._state.heads.values()
         return {head.cell_id: head.cell for head in heads if cells is None or head.cell in cells}
 
+    async def cells(self) -> list[str]:
+        return sorted(self._state.heads)
+
     async def plant(self, version: int | None = None) -> PlantVersion | None:
         found = [row for row in self._state.plants if version in (None, row.version)]
         return found[-1] if found else None
@@ -121,13 +130,40 @@ class _MemoryReading:
                 sums[ids[ledger_id], segment, row.zone] += row.unseen
         return [(*place, number) for place, number in sums.items()]
 
-    async def revisions(self, units: Sequence[str], start_us: int, end_us: int) -> list[Revision]:
-        kept = self._state.revisions
-        return [row for row in kept if row.unit in units and row.from_us < end_us and row.to_us > start_us]
+    async def revisions(
+        self, units: Sequence[str], start_us: int, end_us: int, after_id: int, limit: int | None
+    ) -> list[Listed[Revision]]:
+        numbered = [Listed(i, row.unit, row) for i, row in enumerate(self._state.revisions, start=1)]
+        found = [one for one in numbered if one.cell in units and one.row.from_us < end_us and one.row.to_us > start_us]
+        return _page(found, after_id, len(found) if limit is None else limit)
 
-    async def refused(self, cell: str | None, after_id: int, limit: int) -> list[Listed[RefusedRow]]:
-        numbered = enumerate(self._state.refused, start=1)
-        return _page((Listed(i, row.cell, row) for i, row in numbered if cell in (None, row.cell)), after_id, limit)
+    async def lease(self, name: str) -> LeaseRow | None:
+        held = self._state.leases.get(name)
+        return LeaseRow(held[0], held[1] - now_us()) if held else None
+
+    def _refused(self, which: RefusedFilter) -> list[Listed[RefusedRow]]:
+        return [
+            Listed(i, row.cell, row)
+            for i, row in self._state.refused.items()
+            if which.cell in (None, row.cell)
+            and which.reason in (None, row.reason)
+            and (which.ids is None or i in which.ids)
+            and which.after_id < i <= (inf if which.upto_id is None else which.upto_id)
+        ]
+
+    async def refused(self, which: RefusedFilter, limit: int) -> list[Listed[RefusedRow]]:
+        return self._refused(which)[:limit]
+
+    async def refused_sizes(self, which: RefusedFilter, limit: int) -> list[RefusedSize]:
+        return [RefusedSize(row.id, row.cell, len(row.row.body)) for row in self._refused(which)[:limit]]
+
+    async def last_refused_id(self) -> int:
+        return max(self._state.refused, default=0)
+
+    async def count_refused(
+        self, by: Literal["reason", "cell"], which: RefusedFilter, limit: int
+    ) -> list[tuple[str, int]]:
+        return Counter(str(getattr(row.row, by)) for row in self._refused(which)).most_common(limit)
 
     async def events_by_arrival(self, cells: Sequence[str] | None, after_id: int, limit: int) -> list[Listed[EventRow]]:
         ids, kept = self._cells(cells), enumerate(self._state.events.values(), start=1)
@@ -164,6 +200,17 @@ def _span_in_stretch(row: ZoneSpan, stretch: Stretch) -> bool:
 
 
 class _MemoryWriting(_MemoryReading):
+    async def take_lease(self, name: str, holder: str, for_us: int) -> bool:
+        held = await self.lease(name)
+        if held is not None and held.holder != holder and held.left_us > 0:
+            return False
+        self._state.leases[name] = (holder, now_us() + for_us)
+        return True
+
+    async def give_up_lease(self, name: str, holder: str) -> None:
+        if self._state.leases.get(name, ("", 0))[0] == holder:
+            del self._state.leases[name]
+
     async def lock_plants(self) -> None:
         """Nothing to do: one transaction runs at a time."""
 
@@ -212,9 +259,9 @@ class _MemoryWriting(_MemoryReading):
         before = [owned for owned in self._state.checkpoints if owned[0] == ledger_id and owned[1:] < key]
         return Checkpoint(*max(before)[1:], self._state.checkpoints[max(before)]) if before else None
 
-    async def checkpoints_after(self, ledger_id: int, key: Key | None) -> dict[Key, str]:
-        own = {owned[1:]: text for owned, text in self._state.checkpoints.items() if owned[0] == ledger_id}
-        return {at: text for at, text in own.items() if key is None or at > key}
+    async def next_checkpoints(self, ledger_id: int, after: Key | None, limit: int) -> list[Checkpoint]:
+        own = [Checkpoint(*owned[1:], text) for owned, text in self._state.checkpoints.items() if owned[0] == ledger_id]
+        return sorted(row for row in own if after is None or row[:2] > after)[:limit]
 
     async def put_checkpoints(self, rows: Sequence[tuple[int, Checkpoint]]) -> None:
         self._state.checkpoints |= {(ledger_id, row.boot, row.seq): row.booking for ledger_id, row in rows}
@@ -234,6 +281,39 @@ class _MemoryWriting(_MemoryReading):
         self._state.ledgers[ledger_id] = (self._state.ledgers[ledger_id][0], now_us)
         return True
 
+    async def copy_booked(
+        self, old_id: int, new_id: int, stretch: Stretch, after: Cursor | None, rows: int
+    ) -> Cursor | None:
+        s, found = self._state, await self.booked(old_id, stretch)
+        await self.add_booked([(new_id, found)])
+        s.results |= {(new_id, *row[:2]): s.results.get((old_id, *row[:2])) for row in found.fasteners}
+        own = await self.next_checkpoints(old_id, None, len(s.checkpoints))
+        await self.put_checkpoints([(new_id, row) for row in own if _in_stretch((row.boot, row.seq), stretch)])
+        return None
+
+    async def forget_booked(self, ledger_id: int, stretch: Stretch, rows: int) -> bool:
+        s, upto = self._state, stretch.upto
+        assert upto is not None
+        await self.remove_booked(ledger_id, stretch, await self.booked(ledger_id, stretch))
+        s.checkpoints = {key: kept for key, kept in s.checkpoints.items() if key[0] != ledger_id or key[1:] >= upto[:2]}
+        return True
+
+    async def forget_messages(self, cell_id: int, upto: Key, rows: int) -> bool:
+        s = self._state
+        s.events = {key: row for key, row in s.events.items() if key[0] != cell_id or key[1:] > upto}
+        s.snapshots = [row for row in s.snapshots if row.cell_id != cell_id or row[1:3] >= upto]
+        return True
+
+    async def forget_refused(self, before_us: int, rows: int) -> bool:
+        s = self._state
+        s.refused = {i: row for i, row in s.refused.items() if row.arrived_us >= before_us}
+        return True
+
+    async def forget_revisions(self, unit: str, before_us: int, rows: int) -> bool:
+        s = self._state
+        s.revisions = [row for row in s.revisions if row.unit != unit or row.to_us >= before_us]
+        return True
+
     async def remove_ledger(self, ledger_id: int, rows: int) -> bool:
         s = self._state
         await self.remove_booked(ledger_id, _ALL, await self.booked(ledger_id, _ALL))
@@ -244,10 +324,10 @@ class _MemoryWriting(_MemoryReading):
     async def arrivals(self, cell_id: int) -> Arrivals:
         return Arrivals(len(self._state.events), len(self._state.snapshots))
 
-    async def first_since(self, cell_id: int, arrivals: Arrivals) -> Key | None:
-        events = [(key[0], key[1:]) for key in list(self._state.events)[arrivals.event_id :]]
-        snapshots = [(row.cell_id, row[1:3]) for row in self._state.snapshots[arrivals.snapshot_id :]]
-        return min((key for owner, key in events + snapshots if owner == cell_id), default=None)
+    async def places_since(self, cell_id: int, arrivals: Arrivals) -> list[Place]:
+        events = [(key[0], Place(*key[1:], 0)) for key in list(self._state.events)[arrivals.event_id :]]
+        snapshots = [(row.cell_id, Place(*row[1:3], 1)) for row in self._state.snapshots[arrivals.snapshot_id :]]
+        return sorted(place for owner, place in events + snapshots if owner == cell_id)
 
     async def booked(self, ledger_id: int, stretch: Stretch) -> Booked:
         s = self._state
@@ -301,7 +381,18 @@ class _MemoryWriting(_MemoryReading):
         self._state.results |= {(ledger_id, *key): result for key, result in results.items()}
 
     async def add_refused(self, rows: Sequence[RefusedRow]) -> None:
-        self._state.refused += rows
+        self._state.refused |= {self._state.next_number(): row for row in rows}
+
+    async def lock_refused(self, ids: Sequence[int]) -> list[Listed[RefusedRow]]:
+        return self._refused(RefusedFilter(ids=tuple(ids)))
+
+    async def remove_refused(self, ids: Sequence[int]) -> None:
+        for number in ids:
+            del self._state.refused[number]
+
+    async def change_refused(self, rows: Sequence[tuple[int, str, str]]) -> None:
+        for number, reason, detail in rows:
+            self._state.refused[number] = self._state.refused[number]._replace(reason=reason, detail=detail)
 
     async def add_revisions(self, rows: Sequence[Revision]) -> None:
         self._state.revisions += rows

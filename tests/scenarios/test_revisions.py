@@ -83,3 +83,41 @@ async def test_a_changed_standard_raises_it_from_its_date_on(
     second = await get(f"/v1/kpi/{CELL}", **WINDOW)
     assert second["standard_s"] == 40 * 20
     assert second["revision"] == first["revision"] + 1
+    listed = await get(f"/v1/revisions/{CELL}", **WINDOW)
+    assert len(listed["revisions"]) + 1 == second["revision"]
+    last = listed["revisions"][-1]
+    assert (last["unit"], last["cause"]) == ("bench/line-1", "plant version 3")
+    assert (last["start"], last["end"]) == ("2026-03-02T00:00:00Z", None)
+    before = {"start": "2026-03-01T06:00:00Z", "end": "2026-03-02T00:00:00Z"}
+    assert (await get(f"/v1/revisions/{CELL}", **before))["revisions"] == []
+
+
+async def test_figures_that_change_after_their_window_say_so_and_others_do_not(
+    api: httpx.AsyncClient, get: Get, declare: Declare
+) -> None:
+    shift = {"shift": "early", "starts": "06:00", "ends": "14:00", "repeats": "FREQ=DAILY", "since": "2026-03-01"}
+    await declare(standards=[STANDARD], shifts=[shift])
+    days = {"start": "2026-03-01T00:00:00Z", "end": "2026-03-04T00:00:00Z"}
+    assert [one["restated"] for one in (await get("/v1/shifts/bench/line-1", **days))["shifts"]] == [None] * 3
+    await _post(api, Story(BEGIN).run(60, results(40)).close())  # months late: it restates what nobody had seen
+    told = await get("/v1/shifts/bench/line-1", **days)
+    assert [one["shift"] for one in told["shifts"] if one["restated"]] == ["2026-03-02/early"]
+    change = (await get(f"/v1/revisions/{CELL}", **WINDOW))["revisions"][-1]
+    assert told["shifts"][1]["restated"] == change["recorded"]
+    codes = {}
+    for shift_id in ("2026-03-01/early", "2026-03-02/early"):
+        warnings = (await get(f"/v1/kpi/{CELL}", shift=shift_id))["warnings"]
+        codes[shift_id] = {one["code"]: one["text"] for one in warnings}
+    assert "restated" not in codes["2026-03-01/early"]
+    assert change["cause"] in codes["2026-03-02/early"]["restated"]
+
+
+async def test_changes_are_listed_page_by_page_each_once(api: httpx.AsyncClient, get: Get, declare: Declare) -> None:
+    for seconds in (18.0, 19.0, 20.0, 21.0):
+        await declare(standards=[STANDARD | {"seconds": seconds}])
+    found, after = [], 0
+    while after is not None:
+        page = await get("/v1/revisions/bench", **WINDOW, after=after, limit=2)
+        found += [one["cause"] for one in page["revisions"]]
+        after = page["next"]
+    assert found == ["plant version 2", "plant version 3", "plant version 4"]

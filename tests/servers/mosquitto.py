@@ -6,7 +6,15 @@ import subprocess
 import tempfile
 from pathlib import Path
 
-from tests.servers.programs import accepts_connections, find_program, free_port, give_away, other_user, wait_until
+from tests.servers.programs import (
+    accepts_connections,
+    bytes_of,
+    find_program,
+    free_port,
+    give_away,
+    other_user,
+    wait_until,
+)
 
 SHIPPED = Path(__file__).parents[2] / "deploy" / "mosquitto.conf"
 _OVERRIDDEN = ("listener", "allow_anonymous", "password_file", "persistence_location", "log_dest", "user")
@@ -59,6 +67,10 @@ class Mosquitto:
         """Remove what it persisted, sessions and all; only while it is ended."""
         for kept in self._directory.glob("mosquitto.db*"):
             kept.unlink()
+
+    def persisted(self) -> int:
+        """Return how many bytes it has persisted: sessions, and what is queued for them."""
+        return bytes_of([self._directory / "mosquitto.db"])
 
     def admit(self, accounts: dict[str, str]) -> None:
         """Let in only these users with their passwords, from now on: whoever is connected with others is thrown out."""

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import asyncpg
 
-from tests.servers.programs import find_program, free_port, give_away, other_user, wait_until
+from tests.servers.programs import bytes_of, find_program, free_port, give_away, other_user, wait_until
 
 _SUPERUSER = "zoneledger"
 _SETTINGS = {
@@ -29,13 +29,18 @@ def _folders() -> list[Path]:
     return sorted(found, key=lambda path: int("0" + "".join(filter(str.isdigit, path.parts[-2]))), reverse=True)
 
 
+def postgres_program(name: str) -> Path:
+    """Return a program that comes with PostgreSQL; raise ProgramMissing."""
+    return find_program(name, _folders())
+
+
 class Postgres:
     """One cluster; `fsync=True` keeps its promises through a kill, the default is faster and keeps them all the same
     unless the machine itself fails. It lies `within` a folder, if one is given."""
 
     def __init__(self, *, fsync: bool = False, within: Path | None = None) -> None:
-        self._initdb = find_program("initdb", _folders())
-        self._server = find_program("postgres", _folders())
+        self._initdb = postgres_program("initdb")
+        self._server = postgres_program("postgres")
         self._as_user = other_user("postgres")
         self._fsync = "on" if fsync else "off"
         self._process: subprocess.Popen[bytes] | None = None
@@ -66,15 +71,25 @@ class Postgres:
         self.stop()
         shutil.rmtree(self._directory, ignore_errors=True)
 
+    def processes(self) -> list[int]:
+        """Return the numbers of its processes, the first one's first."""
+        assert self._process is not None
+        first = self._process.pid
+        return [first, *map(int, Path(f"/proc/{first}/task/{first}/children").read_text().split())]
+
+    def write_ahead_log(self) -> int:
+        """Return how many bytes its write-ahead log has on disk."""
+        return bytes_of((self._directory / "data" / "pg_wal").iterdir())
+
     def create_database(self) -> str:
         """Create an empty database; return its name."""
         name = f"test_{next(self._numbers)}"
-        self._run_sql(f"CREATE DATABASE {name}")
+        self.run_sql(f"CREATE DATABASE {name}")
         return name
 
     def drop_database(self, name: str) -> None:
         """Drop a database, whoever is still connected to it."""
-        self._run_sql(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
+        self.run_sql(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
 
     def log(self) -> str:
         """Return what it logged so far."""
@@ -95,7 +110,7 @@ class Postgres:
                     command, stdout=log, stderr=log, cwd=self._directory, start_new_session=True, **self._as_user
                 )
         try:
-            self._run_sql("SELECT 1")
+            self.run_sql("SELECT 1")
         except (OSError, asyncpg.PostgresError):
             return False
         return True
@@ -107,7 +122,9 @@ class Postgres:
         self._process.wait(timeout=30)
         self._process = None
 
-    def _run_sql(self, statement: str) -> None:
+    def run_sql(self, statement: str) -> None:
+        """Run a statement as the superuser; raises OSError or asyncpg.PostgresError."""
+
         async def run() -> None:
             connection = await asyncpg.connect(self.url(), timeout=5)
             try:

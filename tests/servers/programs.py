@@ -7,6 +7,7 @@ import shutil
 import socket
 import time
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -74,3 +75,12 @@ def accepts_connections(port: int) -> bool:
             return True
     except OSError:
         return False
+
+
+def bytes_of(files: Iterable[Path]) -> int:
+    """Return how large files are together; one that is gone by then has none."""
+    size = 0
+    for file in files:
+        with suppress(FileNotFoundError):
+            size += file.stat().st_size
+    return size

@@ -8,11 +8,23 @@ from fastapi import Depends, FastAPI
 from fastapi.openapi.utils import get_openapi
 from starlette.types import Lifespan
 
-from zoneledger.api import problems
+from zoneledger.api import problems, turns
 from zoneledger.api.access import check_query
-from zoneledger.api.routes import evidence, exports, health, kpi, messages, plant, shifts, timeline, units
+from zoneledger.api.routes import (
+    evidence,
+    exports,
+    health,
+    kpi,
+    messages,
+    plant,
+    refused,
+    revisions,
+    shifts,
+    timeline,
+    units,
+)
 
-ROUTES = (plant, messages, units, timeline, kpi, shifts, evidence, exports, health)
+ROUTES = (plant, messages, units, timeline, kpi, shifts, revisions, evidence, refused, exports, health)
 #: FastAPI declares its own answer to a bad parameter; ours are problems.
 FOREIGN = ("HTTPValidationError", "ValidationError")
 
@@ -39,6 +51,7 @@ def build_api(lifespan: Lifespan[FastAPI] | None = None) -> FastAPI:
     for route in ROUTES:
         app.include_router(route.router)
     problems.install(app)
+    turns.install(app)
     app.openapi = lambda: document_of(app)  # type: ignore[method-assign]
     return app
 

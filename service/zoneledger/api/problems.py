@@ -37,6 +37,7 @@ TABLE: dict[str, tuple[int, str]] = {
     "method_not_allowed": (405, "The resource does not take this method"),
     "store_unavailable": (503, "The database does not answer"),
     "schema_mismatch": (503, "The database's schema is another version's"),
+    "busy": (503, "The service has too much to answer"),
     "not_ready": (503, "The service is not ready"),
     "internal": (500, "The service failed"),
 }

@@ -2,11 +2,18 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
 
 from zoneledger.application.intake import Delivery, Receipt, RefusedMessage
 from zoneledger.application.ports import RefusedRow
-from zoneledger.core.decoding import MAX_PAYLOAD_BYTES, Element, Refusal, check_element, split_payload
+from zoneledger.core.decoding import (
+    MAX_PAYLOAD_BYTES,
+    Element,
+    Refusal,
+    check_element,
+    check_size,
+    read_element,
+    split_payload,
+)
 from zoneledger.core.messages import Message, zones_named
 from zoneledger.core.validation import read_checked, unknown_fields
 
@@ -38,22 +45,33 @@ def _storable(text: str) -> str:
 
 @dataclass(slots=True)
 class Sorted:
-    """A group of deliveries taken apart: accepted messages by cell, refused rows, and counts to add by cell."""
+    """A group of deliveries taken apart: accepted messages by cell, refused ones with their delivery, and counts to add by cell.
+
+    `latest_us` is each cell's largest `at`, of messages that are ahead of the service's clock, too.
+    """
 
     arrived_us: int
     accepted: dict[str, list[Accepted]] = field(default_factory=dict)
-    refused: list[RefusedRow] = field(default_factory=list)
+    refused: list[tuple[Delivery, RefusedRow]] = field(default_factory=list)
     unknown_fields: dict[str, dict[str, int]] = field(default_factory=dict)
+    latest_us: dict[str, int] = field(default_factory=dict)
 
     def refuse(self, delivery: Delivery, receipt: Receipt, index: int, refusal: Refusal, text: str | None) -> None:
         """Keep a message that is refused, or the whole payload where `text` is None."""
         body = delivery.payload if text is None else text.encode("utf-8", "surrogateescape")
         reason, detail = refusal.reason, refusal.detail
         receipt.refused.append(RefusedMessage(index, reason, detail))
+        size = delivery.size if text is None else len(body)
         kept = body[:MAX_PAYLOAD_BYTES]
         cell, origin = _storable(delivery.cell), _storable(delivery.origin)
-        row = RefusedRow(cell, origin, self.arrived_us, index, reason, _storable(detail), kept, len(body))
-        self.refused.append(row)
+        row = RefusedRow(cell, origin, self.arrived_us, index, reason, _storable(detail), kept, size)
+        self.refused.append((delivery, row))
+
+    def count_unknown_fields(self, accepted: Accepted) -> None:
+        """Count the fields of a message that the contract does not have."""
+        for name in unknown_fields(accepted.element.value):
+            counts = self.unknown_fields.setdefault(accepted.delivery.cell, {})
+            counts[name] = counts.get(name, 0) + 1
 
 
 def _check_plant(message: Message, delivery: Delivery, zones: frozenset[str] | None) -> None:
@@ -70,29 +88,30 @@ def _check_clock(message: Message, now_us: int) -> None:
         raise Refusal("ahead_of_clock", f"at lies {ahead_s:g} s ahead of the service's clock; at most 5 s are taken")
 
 
-def _count_unknown_fields(group: Sorted, cell: str, value: dict[str, Any]) -> None:
-    for name in unknown_fields(value):
-        counts = group.unknown_fields.setdefault(cell, {})
-        counts[name] = counts.get(name, 0) + 1
+def sort_delivery(
+    group: Sorted, delivery: Delivery, receipt: Receipt, zones_of: ZonesOf, place: int | None = None
+) -> None:
+    """Add a delivery's messages to a group; never raises for what the payload holds.
 
-
-def sort_delivery(group: Sorted, delivery: Delivery, receipt: Receipt, zones_of: ZonesOf) -> None:
-    """Add a delivery's messages to a group; never raises for what the payload holds."""
+    With `place` the payload is one message that stood there in a larger one.
+    """
+    first = place or 0
     try:
-        elements = split_payload(delivery.payload)
+        check_size(delivery.size)
+        elements = split_payload(delivery.payload) if place is None else [read_element(delivery.payload)]
     except Refusal as refusal:
-        group.refuse(delivery, receipt, 0, refusal, None)
+        group.refuse(delivery, receipt, first, refusal, None)
         return
     zones = zones_of(delivery.cell)
-    for index, element in enumerate(elements):
+    for index, element in enumerate(elements, start=first):
         try:
             check_element(element)
             message = read_checked(element.value)
             _check_plant(message, delivery, zones)
+            group.latest_us[delivery.cell] = max(message.at_us, group.latest_us.get(delivery.cell, message.at_us))
             _check_clock(message, group.arrived_us)
         except Refusal as refusal:
             group.refuse(delivery, receipt, index, refusal, element.text)
             continue
-        _count_unknown_fields(group, delivery.cell, element.value)
         entry = Accepted(message, element, index, delivery, receipt)
         group.accepted.setdefault(delivery.cell, []).append(entry)

@@ -1,21 +1,23 @@
 """Brings a cell's ledger up to its messages: appends where they follow, rewrites from their place where they are late."""
 
 import json
+from bisect import bisect_right
 from collections import deque
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass, field
 
 from zoneledger.application.keep import Kept
 from zoneledger.application.ports import Checkpoint, Head, Key, Revision, SnapshotRow, Stretch, Writing
+from zoneledger.application.restating import counted, differing, restatements
 from zoneledger.core.booking import Booked, Booking, Fastener, Limits, Place, Verdict
 from zoneledger.core.decoding import decode_value
 from zoneledger.core.messages import Event, Message
-from zoneledger.core.spans import Interval
 from zoneledger.core.validation import read_checked, snapshot_from
 from zoneledger.core.verdicts import settle
 
 EVENTS_PER_CHECKPOINT = 256
 EVENTS_AT_ONCE = 1000
+CHECKPOINTS_AT_ONCE = 100
 
 
 def dump(booking: Booking) -> str:
@@ -42,7 +44,9 @@ def append(changes: Changes, kept: Kept, now_us: int) -> Booked:
     Time after the end of the evidence so far was told as unknown: messages that come later than that revise it.
     """
     head, booking = kept.head, kept.booking
-    reach_us = booking.reach_us(head.link_down_us) if booking.place else now_us
+    told_us = now_us - booking.limits.silence_us
+    first_us = booking.booked_us if booking.place else kept.messages[0][1].at_us
+    before = booking.open_spans(head.link_down_us, now_us) if first_us < told_us else []
     for _, message in kept.messages:
         booking.add(message)
         if isinstance(message, Event):
@@ -51,10 +55,11 @@ def append(changes: Changes, kept: Kept, now_us: int) -> Booked:
                 head.events_since_checkpoint = 0
                 changes.checkpoints.append((head.ledger_id, Checkpoint(message.boot, message.seq, dump(booking))))
     head.booking = dump(booking)
-    if reach_us < min(now_us, booking.booked_us):
-        until_us = min(now_us, booking.booked_us)
-        changes.revisions.append(Revision(head.cell, reach_us, until_us, now_us, "messages after a silence"))
-    return booking.take_booked()
+    rows = booking.take_booked()
+    if first_us < told_us:
+        times = differing(before, rows.spans + booking.open_spans(head.link_down_us, now_us)) + counted(rows)
+        changes.revisions += restatements(head.cell, times, told_us, now_us, "messages after a silence")
+    return rows
 
 
 def _in_order(events: list[tuple[Key, str]], snapshots: list[SnapshotRow]) -> Iterator[Message]:
@@ -109,13 +114,43 @@ class Refold:
         return Stretch(self.start.place, self.agreed, starts, stops, self.booking.booked_us)
 
 
-async def refold(writing: Writing, head: Head, first: Place, last: Place, limits: Limits) -> Refold:
-    """Fold a cell's stored messages anew, from before its new ones (at places `first` to `last`)."""
-    before = first.boot, first.seq + first.rank
-    checkpoint = await writing.checkpoint_before(head.ledger_id, before)
+class _Formers:
+    """The checkpoints of a ledger as it was, read in order, some at a time."""
+
+    def __init__(self, writing: Writing, ledger_id: int, after: Key | None) -> None:
+        self._writing = writing
+        self._ledger_id = ledger_id
+        self._after = after
+        self._read: deque[Checkpoint] = deque()
+        self._ended = False
+
+    async def seek(self, key: Key) -> Checkpoint | None:
+        """Return the first that is not before a key, None where none is; keys may only rise."""
+        while True:
+            while self._read and self._read[0][:2] < key:
+                self._read.popleft()
+            if self._read or self._ended:
+                return self._read[0] if self._read else None
+            page = await self._writing.next_checkpoints(self._ledger_id, self._after, CHECKPOINTS_AT_ONCE)
+            self._ended = len(page) < CHECKPOINTS_AT_ONCE
+            self._read.extend(page)
+            self._after = page[-1][:2] if page else self._after
+
+
+def _before(place: Place) -> Key:
+    """Return the key that a checkpoint has to lie before, to be folded on from for a message at a place."""
+    return place.boot, place.seq + place.rank
+
+
+async def refold(writing: Writing, head: Head, places: list[Place], limits: Limits) -> Refold:
+    """Fold a cell's stored messages anew from before the first of its new ones, which lie at `places`, sorted.
+
+    It ends once it agrees with the ledger as it was, unless the next new one would be folded from there anyway.
+    """
+    checkpoint = await writing.checkpoint_before(head.ledger_id, _before(places[0]))
     text = checkpoint.booking if checkpoint else ""
-    after = (checkpoint.boot, checkpoint.seq) if checkpoint else None
-    old = await writing.checkpoints_after(head.ledger_id, after)
+    after = checkpoint[:2] if checkpoint else None
+    formers, ahead = _Formers(writing, head.ledger_id, after), deque(places)
     result = Refold(load(text, limits), load(text, limits))
     count = 0
     async for message in stored_messages(writing, head.cell_id, after):
@@ -123,15 +158,20 @@ async def refold(writing: Writing, head: Head, first: Place, last: Place, limits
         if not isinstance(message, Event):
             continue
         count += 1
-        place = Place(message.boot, message.seq, 0)
-        former = old.get(place[:2])
-        if former is None and count < EVENTS_PER_CHECKPOINT:
+        key = message.boot, message.seq
+        former = await formers.seek(key)
+        is_former = former is not None and former[:2] == key
+        if not is_former and count < EVENTS_PER_CHECKPOINT:
             continue
         count, state = 0, dump(result.booking)
-        if former == state and place > last:
-            result.agreed = place
-            break
-        result.checkpoints.append(Checkpoint(message.boot, message.seq, state))
+        while ahead and ahead[0] <= (*key, 0):
+            ahead.popleft()
+        if is_former and former is not None and former.booking == state:
+            following = await formers.seek((message.boot, message.seq + 1)) if ahead else None
+            if not ahead or (following is not None and following[:2] < _before(ahead[0])):
+                result.agreed = Place(*key, 0)
+                break
+        result.checkpoints.append(Checkpoint(*key, state))
     return result
 
 
@@ -151,51 +191,39 @@ def difference(old: Booked, new: Booked) -> tuple[Booked, Booked]:
     return gone, come
 
 
-def touched(rows: Booked) -> list[Interval]:
-    """Return the times whose figures rows have a part in."""
-    spans = [(row.span.start_us, row.span.end_us) for row in rows.spans]
-    made = [(row.at_us, row.at_us + 1) for row in rows.fasteners]
-    unseen = [(row.at_us, row.at_us + 1) for row in rows.discrepancies if row.kind == "unseen"]
-    return spans + made + unseen
-
-
 async def rewrite(
-    writing: Writing, changes: Changes, head: Head, stretch: tuple[Place, Place], limits: Limits, now_us: int
+    writing: Writing, changes: Changes, head: Head, places: list[Place], limits: Limits, now_us: int
 ) -> None:
-    """Book late messages, already stored, that lie at places `stretch`: rewrite from the first until old and new agree."""
+    """Book late messages, already stored, that lie at `places`, sorted: rewrite from each until old and new agree."""
+    rest = places
+    while rest:
+        agreed = await _rewrite_from_first(writing, changes, head, rest, limits, now_us)
+        rest = [] if agreed is None else rest[bisect_right(rest, agreed) :]
+
+
+async def _rewrite_from_first(
+    writing: Writing, changes: Changes, head: Head, places: list[Place], limits: Limits, now_us: int
+) -> Place | None:
+    """Rewrite from the first of the places until old and new agree; return where that is, None at the end."""
     before = load(head.booking, limits)
-    result = await refold(writing, head, *stretch, limits)
+    result = await refold(writing, head, places, limits)
     bounds, new = result.stretch(), result.booking.take_booked()
-    gone, come = difference(await writing.booked(head.ledger_id, bounds), new)
+    old = await writing.booked(head.ledger_id, bounds)
+    gone, come = difference(old, new)
     await writing.remove_booked(head.ledger_id, bounds, gone)
     await writing.add_booked([(head.ledger_id, come)])
     await writing.put_checkpoints([(head.ledger_id, row) for row in result.checkpoints])
     if result.agreed is None:
         head.booking, head.events_since_checkpoint = dump(result.booking), 0
-    times = touched(gone) + touched(come)
+    told, tells = list(gone.spans), list(come.spans)
     if result.agreed is None:
-        times += reopened(before, result.booking)
-    _note_revision(changes, head.cell, times, before.booked_us, now_us)
+        told += before.open_spans(head.link_down_us, now_us)
+        tells += result.booking.open_spans(head.link_down_us, now_us)
+    times = differing(told, tells) + counted(gone) + counted(come)
+    changes.revisions += restatements(head.cell, times, now_us - limits.silence_us, now_us, "late messages")
     rows = Booked(fasteners=gone.fasteners + come.fasteners, verdicts=gone.verdicts + come.verdicts)
     await give_verdicts(writing, changes, head, rows, now_us)
-
-
-def reopened(before: Booking, after: Booking) -> list[Interval]:
-    """Return the time of spans that were open before and are other ones now, or the other way round."""
-    found = []
-    for unit in before.open.keys() | after.open.keys():
-        old, new = before.open.get(unit), after.open.get(unit)
-        if old != new:
-            found.append((min(one[0] for one in (old, new) if one), before.booked_us))
-    return found
-
-
-def _note_revision(changes: Changes, cell: str, times: list[Interval], known_us: int, now_us: int) -> None:
-    """Note that the past changed, where it did: time after `known_us` had not been booked before."""
-    past = [(start_us, min(end_us, known_us)) for start_us, end_us in times if start_us < known_us]
-    if past:
-        from_us, to_us = min(start for start, _ in past), max(end for _, end in past)
-        changes.revisions.append(Revision(cell, from_us, to_us, now_us, "late messages"))
+    return result.agreed
 
 
 async def give_verdicts(writing: Writing, changes: Changes, head: Head, rows: Booked, now_us: int) -> None:
@@ -209,6 +237,5 @@ async def give_verdicts(writing: Writing, changes: Changes, head: Head, rows: Bo
     changed = [(fastener, results[fastener.boot, fastener.seq]) for fastener, verdict in made]
     changed = [(row, new) for (row, new), (_, old) in zip(changed, made, strict=True) if new != old]
     await writing.put_verdicts(head.ledger_id, {(row.boot, row.seq): new for row, new in changed})
-    if changed:
-        at = [row.at_us for row, _ in changed]
-        changes.revisions.append(Revision(head.cell, min(at), max(at) + 1, now_us, "verdicts"))
+    times = [(row.at_us, row.at_us + 1) for row, _ in changed]
+    changes.revisions += restatements(head.cell, times, now_us, now_us, "verdicts")

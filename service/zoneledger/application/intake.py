@@ -7,12 +7,19 @@ from typing import Literal, Protocol
 
 @dataclass(slots=True)
 class Delivery:
-    """One payload for one cell as it came in: `cell` is the path `site/line/cell`, `origin` the MQTT topic or `http`."""
+    """One payload for one cell as it came in: `cell` is the path `site/line/cell`, `origin` the MQTT topic or `http`.
+
+    `size` is how many bytes came, where `payload` is only the first of them: of one that is too large to be taken.
+    """
 
     cell: str
     payload: bytes
     origin: str
     kind: Literal["events", "link"] = "events"
+    size: int = 0
+
+    def __post_init__(self) -> None:
+        self.size = max(self.size, len(self.payload))
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,9 +22,9 @@ class Kept:
     duplicate: int = 0
 
     @property
-    def places(self) -> tuple[Place, Place]:
-        """The first and the last place of what is new."""
-        return Place(*self.messages[0][0][:3]), Place(*self.messages[-1][0][:3])
+    def places(self) -> list[Place]:
+        """The places of what is new, sorted."""
+        return [Place(*order[:3]) for order, _ in self.messages]
 
     def may_be_known(self, row: SnapshotRow) -> bool:
         """Whether a snapshot is not after all that was booked, so that it may be stored already."""
@@ -61,6 +61,7 @@ async def _keep_events(writing: Writing, group: Sorted, kept: Kept, accepted: li
         elif stored == one.element.text or _same(stored, one):
             one.receipt.duplicate += 1
             kept.duplicate += 1
+            group.count_unknown_fields(one)
         else:
             refusal = Refusal("contradicts", f"boot {key[0]} seq {key[1]} is stored with other content")
             group.refuse(one.delivery, one.receipt, one.index, refusal, one.element.text)
@@ -80,9 +81,10 @@ def _keep_event(group: Sorted, kept: Kept, one: Accepted) -> None:
     kept.rows.append(row)
     kept.messages.append(((message.boot, message.seq, 0, message.at_us, ""), message))
     one.receipt.stored += 1
+    group.count_unknown_fields(one)
 
 
-async def _keep_snapshots(writing: Writing, kept: Kept, accepted: list[Accepted]) -> None:
+async def _keep_snapshots(writing: Writing, group: Sorted, kept: Kept, accepted: list[Accepted]) -> None:
     rows = [
         SnapshotRow(kept.head.cell_id, m.boot, m.seq, m.at_us, snapshot_body(one.element.value))
         for one in accepted
@@ -91,6 +93,7 @@ async def _keep_snapshots(writing: Writing, kept: Kept, accepted: list[Accepted]
     known = sorted({row[1:4] for row in rows if kept.may_be_known(row)})
     stored = await writing.snapshots_at(kept.head.cell_id, known) if known else set()
     for row, one in zip(rows, accepted, strict=True):
+        group.count_unknown_fields(one)
         if row in stored:
             one.receipt.duplicate += 1
             kept.duplicate += 1
@@ -101,15 +104,31 @@ async def _keep_snapshots(writing: Writing, kept: Kept, accepted: list[Accepted]
         one.receipt.stored += 1
 
 
+def _refuse_forgotten(group: Sorted, head: Head, accepted: list[Accepted]) -> list[Accepted]:
+    """Refuse messages up to where a cell's are not kept any more: nobody can tell whether they are new. Return the others."""
+    if head.kept_after is None:
+        return accepted
+    last, kept = Place(*head.kept_after, 0), []
+    for one in accepted:
+        message = one.message
+        if Place(message.boot, message.seq, int(isinstance(message, Snapshot))) > last:
+            kept.append(one)
+            continue
+        detail = f"it belongs before boot {last.boot} seq {last.seq}, up to which messages are not kept any more"
+        group.refuse(one.delivery, one.receipt, one.index, Refusal("not_kept", detail), one.element.text)
+    return kept
+
+
 async def keep(writing: Writing, group: Sorted, head: Head, booking: Booking, accepted: list[Accepted]) -> Kept:
     """Return what is new among a cell's accepted messages, told in their receipts; same key with other content is refused."""
     kept = Kept(head, booking)
+    accepted = _refuse_forgotten(group, head, accepted)
     events = [one for one in accepted if isinstance(one.message, Event)]
     snapshots = [one for one in accepted if isinstance(one.message, Snapshot)]
     if events:
         await _keep_events(writing, group, kept, events)
     if snapshots:
-        await _keep_snapshots(writing, kept, snapshots)
+        await _keep_snapshots(writing, group, kept, snapshots)
     kept.messages.sort(key=lambda pair: pair[0])
     counts = head.counts
     counts["events"] = counts.get("events", 0) + len(kept.rows)

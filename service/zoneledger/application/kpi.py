@@ -7,6 +7,7 @@ from itertools import pairwise
 
 from zoneledger.application.ledger import UnitSpans, read_spans
 from zoneledger.application.ports import Count, Reading, Revision
+from zoneledger.application.revisions import bearing_on, read_changes, restatement
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
 from zoneledger.core.figures import Account, Figures, figures_of
@@ -15,7 +16,7 @@ from zoneledger.core.shifts import planned
 from zoneledger.core.spans import Interval, Span, intersect, time_in_states, total, unite
 from zoneledger.core.standards import Standards
 from zoneledger.core.states import CHANGEOVER, HEAD, IDLE, RUNNING
-from zoneledger.core.warnings import Warning, warnings_of
+from zoneledger.core.warnings import Warning, restated, warnings_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,7 +153,8 @@ async def read_kpis(reading: Reading, unit: Unit, windows: Sequence[Window], now
     cells = unit.cells
     if past and cells:
         first_us, last_us = min(p.window.start_us for p in past), max(p.until_us for p in past)
-        spans = await read_spans(reading, [cell.path for cell in cells], first_us, last_us, now_us, limits)
+        heads = await reading.heads([cell.path for cell in cells])
+        spans = await read_spans(reading, heads, first_us, last_us, now_us, limits)
         for line, members in _by_line(cells).items():
             for part in past:
                 bounds = part.window.start_us, part.until_us
@@ -160,20 +162,11 @@ async def read_kpis(reading: Reading, unit: Unit, windows: Sequence[Window], now
                 for cell in members:
                     _book_time(part, cell, spans)
             await _count_line(reading, line, members, past)
-    changes = await _changes(reading, unit, windows)
-    return [_kpi(unit, part, changes, part.window.stage(now_us, limits.silence_us)) for part in parts]
+    changes = await read_changes(reading, unit, windows)
+    return [_kpi(unit, part, changes, now_us, limits) for part in parts]
 
 
-async def _changes(reading: Reading, unit: Unit, windows: Sequence[Window]) -> list[Revision]:
-    """Return the changes of the past that bear on a unit in any of the windows."""
-    if not windows:
-        return []
-    units = {path for cell in unit.cells for path in (cell.path, cell.line_path) if path}
-    first_us, last_us = min(one.start_us for one in windows), max(one.end_us for one in windows)
-    return await reading.revisions(sorted(units), first_us, last_us)
-
-
-def _kpi(unit: Unit, part: _Part, changes: Sequence[Revision], stage: str) -> Kpi:
+def _kpi(unit: Unit, part: _Part, changes: Sequence[Revision], now_us: int, limits: Limits) -> Kpi:
     if unit.zone is not None:
         account = part.zones.get((unit.cell_path or "", unit.zone), Account())
     else:
@@ -181,6 +174,9 @@ def _kpi(unit: Unit, part: _Part, changes: Sequence[Revision], stage: str) -> Kp
     figures = figures_of(account)
     declared = unit.cell.zones if unit.level == "cell" and unit.cell else ()
     zones = {zone: part.zones[unit.path, zone] for zone in declared if (unit.path, zone) in part.zones}
-    revision = 1 + sum(one.from_us < part.window.end_us and one.to_us > part.window.start_us for one in changes)
-    warnings = warnings_of(unit.level, account, figures, part.unrated, stage)
-    return Kpi(unit, part.window, part.until_us, account, figures, zones, revision, warnings)
+    window = part.window
+    changes = bearing_on(changes, window.start_us, window.end_us)
+    warnings = warnings_of(unit.level, account, figures, part.unrated, window.stage(now_us, limits.silence_us))
+    if last := restatement(changes, window.end_us, limits.silence_us):
+        warnings.append(restated(last.cause))
+    return Kpi(unit, window, part.until_us, account, figures, zones, 1 + len(changes), warnings)

@@ -5,7 +5,7 @@ from typing import Any
 from zoneledger.application.accept import Sorted
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.ports import Head
-from zoneledger.core.decoding import Refusal, check_values, decode_text, decode_value
+from zoneledger.core.decoding import Refusal, check_size, check_values, decode_text, decode_value
 
 
 def read_link(payload: bytes) -> str:
@@ -24,6 +24,7 @@ def note_link(group: Sorted, head: Head | None, booked_us: int, delivery: Delive
     if not delivery.payload:
         return
     try:
+        check_size(delivery.size)
         link = read_link(delivery.payload)
         if head is None:
             raise Refusal("unknown_cell", f"the plant model names no cell {delivery.cell[:200]}")

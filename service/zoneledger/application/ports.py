@@ -3,9 +3,10 @@
 from collections.abc import Iterable, Sequence
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, field
-from typing import Generic, NamedTuple, Protocol, TypeVar
+from typing import Any, Generic, Literal, NamedTuple, Protocol, TypeVar
 
 from zoneledger.core.booking import Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
+from zoneledger.core.offsets import Offset
 from zoneledger.core.spans import Interval
 
 RowT = TypeVar("RowT")
@@ -19,6 +20,8 @@ class Head:
     """A cell as it stands: the booking after its last message (canonical JSON, empty before any), its link, its counts.
 
     `counts` are by name: events, snapshots, duplicate, refused, and `unknown_field:NAME`. `ledger_id` names its ledger.
+    `clock` tells how far its clock is ahead. Messages up to the event (`kept_boot`, `kept_seq`), and ledger rows before
+    `ledger_from_us`, are not kept any more; None: all are.
     """
 
     cell_id: int
@@ -30,6 +33,15 @@ class Head:
     link_down_us: int | None = None
     counts: dict[str, int] = field(default_factory=dict)
     ledger_id: int = 0
+    clock: Offset | None = None
+    kept_boot: int | None = None
+    kept_seq: int | None = None
+    ledger_from_us: int | None = None
+
+    @property
+    def kept_after(self) -> Key | None:
+        """The event up to which messages are not kept any more, None where all are."""
+        return None if self.kept_boot is None or self.kept_seq is None else (self.kept_boot, self.kept_seq)
 
 
 class EventRow(NamedTuple):
@@ -67,6 +79,24 @@ class RefusedRow(NamedTuple):
     size: int
 
 
+class RefusedFilter(NamedTuple):
+    """Which refused messages are meant: sent as a cell, for a reason, with these numbers, after one and up to one; None: any."""
+
+    cell: str | None = None
+    reason: str | None = None
+    ids: tuple[int, ...] | None = None
+    after_id: int = 0
+    upto_id: int | None = None
+
+
+class RefusedSize(NamedTuple):
+    """A refused message by its number, without the bytes, of which so many are kept."""
+
+    id: int
+    cell: str
+    kept_bytes: int
+
+
 class Listed(NamedTuple, Generic[RowT]):
     """A row of a paged list with the number that the next page begins after."""
 
@@ -98,6 +128,13 @@ class Revision(NamedTuple):
     to_us: int
     recorded_us: int
     cause: str
+
+
+class LeaseRow(NamedTuple):
+    """Who holds a lease, and for how long yet by the store's clock; not above 0 where it has lapsed."""
+
+    holder: str
+    left_us: int
 
 
 class PlantVersion(NamedTuple):
@@ -135,8 +172,15 @@ class Stretch(NamedTuple):
     stop_us: int | None
 
 
+Cursor = tuple[int, tuple[Any, ...]]
+"""Where to go on in a work that is done piece by piece; for the store only."""
+
+
 class Reading(Protocol):
     """One consistent look at the store."""
+
+    async def cells(self) -> list[str]:
+        """Return the paths of all cells that ever sent a message, of the plant or not."""
 
     async def plant(self, version: int | None = None) -> PlantVersion | None:
         """Return a version of the plant model, the present one unless told, or None."""
@@ -156,11 +200,27 @@ class Reading(Protocol):
     async def count_unseen(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[tuple[str, int, str, int]]:
         """Return (cell, segment, zone, number) of fasteners that snapshots count and no event told."""
 
-    async def revisions(self, units: Sequence[str], start_us: int, end_us: int) -> list[Revision]:
-        """Return the changes of the past that touch a window."""
+    async def revisions(
+        self, units: Sequence[str], start_us: int, end_us: int, after_id: int, limit: int | None
+    ) -> list[Listed[Revision]]:
+        """Return the changes of the past that touch a window, in the order in which they were recorded; `limit` None: all."""
 
-    async def refused(self, cell: str | None, after_id: int, limit: int) -> list[Listed[RefusedRow]]:
-        """Return refused messages in the order in which they came; `cell` is a cell's path or None for all."""
+    async def lease(self, name: str) -> LeaseRow | None:
+        """Return who holds a lease, None where nobody ever did or it was given up."""
+
+    async def refused(self, which: RefusedFilter, limit: int) -> list[Listed[RefusedRow]]:
+        """Return the first of those refused messages, in the order of their numbers."""
+
+    async def refused_sizes(self, which: RefusedFilter, limit: int) -> list[RefusedSize]:
+        """Return what `refused` does, without the messages."""
+
+    async def last_refused_id(self) -> int:
+        """Return the number of the refused message that came last, 0 where there is none."""
+
+    async def count_refused(
+        self, by: Literal["reason", "cell"], which: RefusedFilter, limit: int
+    ) -> list[tuple[str, int]]:
+        """Return how many of those refused messages there are by reason or by cell: so many of the most, these first."""
 
     async def events_by_arrival(self, cells: Sequence[str] | None, after_id: int, limit: int) -> list[Listed[EventRow]]:
         """Return events in the order in which they were stored; `cells` None: of every cell that ever sent."""
@@ -179,6 +239,12 @@ class Reading(Protocol):
 
 class Writing(Reading, Protocol):
     """One transaction: all of it is kept at its end, or nothing."""
+
+    async def take_lease(self, name: str, holder: str, for_us: int) -> bool:
+        """Take or renew a lease for so long from now, by the store's clock; False where another one holds it."""
+
+    async def give_up_lease(self, name: str, holder: str) -> None:
+        """Give a lease up, where this holder has it."""
 
     async def lock_plants(self) -> None:
         """Keep other writers from declaring a plant model until the end."""
@@ -213,8 +279,8 @@ class Writing(Reading, Protocol):
     async def checkpoint_before(self, ledger_id: int, key: Key) -> Checkpoint | None:
         """Return the last checkpoint before a key."""
 
-    async def checkpoints_after(self, ledger_id: int, key: Key | None) -> dict[Key, str]:
-        """Return the checkpoints after a key."""
+    async def next_checkpoints(self, ledger_id: int, after: Key | None, limit: int) -> list[Checkpoint]:
+        """Return the next checkpoints after a key (None: the first), in their order."""
 
     async def put_checkpoints(self, rows: Sequence[tuple[int, Checkpoint]]) -> None:
         """Keep checkpoints, as (ledger_id, checkpoint), in the place of those at the same keys."""
@@ -245,17 +311,46 @@ class Writing(Reading, Protocol):
     async def touch_ledger(self, ledger_id: int, now_us: int) -> bool:
         """Note that a ledger is being worked on; return whether it is still there."""
 
+    async def copy_booked(
+        self, old_id: int, new_id: int, stretch: Stretch, after: Cursor | None, rows: int
+    ) -> Cursor | None:
+        """Copy at most so many rows of a stretch of a ledger, and checkpoints, to another; return where to go on, None at the end."""
+
+    async def forget_booked(self, ledger_id: int, stretch: Stretch, rows: int) -> bool:
+        """Remove at most so many rows of each kind of a stretch, and checkpoints before its end; return whether none is left."""
+
+    async def forget_messages(self, cell_id: int, upto: Key, rows: int) -> bool:
+        """Remove at most so many events up to a key, and snapshots before its own; return whether none is left."""
+
+    async def forget_refused(self, before_us: int, rows: int) -> bool:
+        """Remove at most so many refused messages that arrived before then; return whether none is left."""
+
+    async def forget_revisions(self, unit: str, before_us: int, rows: int) -> bool:
+        """Remove at most so many changes of a unit's times that ended before then; return whether none is left."""
+
     async def remove_ledger(self, ledger_id: int, rows: int) -> bool:
         """Remove at most so many rows of each kind of a ledger that no head names; return whether it is gone as a whole."""
 
     async def arrivals(self, cell_id: int) -> Arrivals:
         """Return up to where messages of a cell have arrived."""
 
-    async def first_since(self, cell_id: int, arrivals: Arrivals) -> Key | None:
-        """Return the lowest key of the messages that arrived after `arrivals`, None where there are none."""
+    async def places_since(self, cell_id: int, arrivals: Arrivals) -> list[Place]:
+        """Return the places of the messages that arrived after `arrivals`, sorted."""
 
     async def add_refused(self, rows: Sequence[RefusedRow]) -> None:
         """Keep refused messages."""
+
+    async def lock_refused(self, ids: Sequence[int]) -> list[Listed[RefusedRow]]:
+        """Return those refused messages, by their numbers, safe from other writers until the end.
+
+        Those that another writer holds are left out rather than waited for. Heads are locked before.
+        """
+
+    async def remove_refused(self, ids: Sequence[int]) -> None:
+        """Remove refused messages."""
+
+    async def change_refused(self, rows: Sequence[tuple[int, str, str]]) -> None:
+        """Give refused messages, by their numbers, another reason and detail."""
 
     async def add_revisions(self, rows: Sequence[Revision]) -> None:
         """Keep changes of the past."""

@@ -12,21 +12,18 @@ from zoneledger.application.book import (
     give_verdicts,
     load,
     next_messages,
-    reopened,
     rewrite,
-    touched,
 )
-from zoneledger.application.ports import Arrivals, Checkpoint, Head, Key, Revision, Store, Writing
-from zoneledger.core.booking import Booked, Booking, Limits, Place
+from zoneledger.application.ports import Arrivals, Checkpoint, Head, Key, Store, Stretch, Writing
+from zoneledger.application.restating import counted, differing, joined, restatements
+from zoneledger.core.booking import Booked, Booking, Limits
 from zoneledger.core.errors import UnitUnknown, ZoneledgerError
 from zoneledger.core.messages import Event
 from zoneledger.core.spans import Interval
-from zoneledger.core.validation import MAX_INTEGER
 
-LAST = Place(MAX_INTEGER, MAX_INTEGER, 1)
 #: A ledger that no head names, and that nobody has worked on for so long, was given up.
 ABANDONED_US = 60_000_000
-ROWS_REMOVED_AT_ONCE = 2000
+ROWS_AT_ONCE = 2000
 
 Clock = Callable[[], int]
 
@@ -58,9 +55,11 @@ async def rebuild(store: Store, cell: str, clock: Clock, limits: Limits) -> bool
     them. Raises UnitUnknown for a cell that never sent anything, and RebuildUnderWay while another one works on it.
     """
     new = await _begin(store, cell, clock, limits)
+    await _copy_what_has_no_messages(store, new, clock)
     is_whole = False
     while not is_whole:
         async with store.writing() as writing:
+            await writing.lock_heads([cell])  # nothing is booked between reading the messages and the old ledger
             await _touch(writing, new, clock)
             is_whole = await _fold_piece(writing, new, clock())
     changed = await _put_in_place(store, new, clock, limits)
@@ -77,21 +76,52 @@ async def _begin(store: Store, cell: str, clock: Clock, limits: Limits) -> _New:
         # Whoever is taking in messages of this cell has ended: what is numbered up to here can be read.
         head = (await writing.lock_heads([cell]))[cell]
         ledger_id = await writing.begin_ledger(cell, clock())
-        return _New(ledger_id, head, await writing.arrivals(head.cell_id), Booking(limits))
+        booking = load(await _kept_from(writing, head), limits)
+        return _New(ledger_id, head, await writing.arrivals(head.cell_id), booking, after=head.kept_after)
+
+
+async def _kept_from(writing: Writing, head: Head) -> str:
+    """Return the booking that the messages that are kept follow on."""
+    if head.kept_after is None:
+        return ""
+    boot, seq = head.kept_after
+    checkpoint = await writing.checkpoint_before(head.ledger_id, (boot, seq + 1))
+    assert checkpoint is not None
+    assert checkpoint[:2] == head.kept_after
+    return checkpoint.booking
+
+
+async def _copy_what_has_no_messages(store: Store, new: _New, clock: Clock) -> None:
+    """Copy the part of the old ledger whose messages are not kept any more: it changes no more, but for verdicts given now."""
+    if new.after is None:
+        return
+    stretch, reached = stretch_upto(new.booking), None
+    while True:
+        async with store.writing() as writing:
+            await _touch(writing, new, clock)
+            reached = await writing.copy_booked(new.old.ledger_id, new.ledger_id, stretch, reached, ROWS_AT_ONCE)
+        if reached is None:
+            return
+
+
+async def is_under_way(writing: Writing, head: Head, now_us: int) -> bool:
+    """Tell whether somebody is deriving a cell's ledger anew; its head is locked."""
+    touched = {number: at for number, at in (await writing.ledgers(head.cell)).items() if number != head.ledger_id}
+    return any(at > now_us - ABANDONED_US for at in touched.values())
 
 
 async def _remove_others(store: Store, cell: str, clock: Clock, *, at_once: bool) -> None:
     """Remove the ledgers of a cell that its head does not name; without `at_once` those that were given up."""
     async with store.writing() as writing:
         head = (await writing.lock_heads([cell]))[cell]
-        others = {number: at for number, at in (await writing.ledgers(cell)).items() if number != head.ledger_id}
-        if not at_once and any(at > clock() - ABANDONED_US for at in others.values()):
+        others = [number for number in await writing.ledgers(cell) if number != head.ledger_id]
+        if not at_once and await is_under_way(writing, head, clock()):
             raise RebuildUnderWay(f"Another rebuild of {cell} is under way, or was broken off less than a minute ago.")
     for ledger_id in others:
         is_gone = False
         while not is_gone:
             async with store.writing() as writing:
-                is_gone = await writing.remove_ledger(ledger_id, ROWS_REMOVED_AT_ONCE)
+                is_gone = await writing.remove_ledger(ledger_id, ROWS_AT_ONCE)
 
 
 async def _touch(writing: Writing, new: _New, clock: Clock) -> None:
@@ -118,12 +148,14 @@ async def _fold_piece(writing: Writing, new: _New, now_us: int) -> bool:
     await give_verdicts(writing, Changes(), head, Booked(verdicts=rows.verdicts), now_us)
     new.judged |= {(row.panel, row.position) for row in rows.verdicts}
     gone, come = difference(await writing.booked(new.old.ledger_id, piece.stretch()), rows)
-    new.times += _bounds(touched(gone) + touched(come))
+    new.times += joined(differing(gone.spans, come.spans) + counted(gone) + counted(come))
     return last is None
 
 
-def _bounds(times: list[Interval]) -> list[Interval]:
-    return [(min(start for start, _ in times), max(end for _, end in times))] if times else []
+def stretch_upto(booking: Booking) -> Stretch:
+    """Return the part of a ledger that ends with a booking's last message: its open spans do not belong to it."""
+    stops = {zone: span[0] for zone, span in booking.open.items()}
+    return Stretch(None, booking.place, {}, stops, booking.booked_us)
 
 
 async def _put_in_place(store: Store, new: _New, clock: Clock, limits: Limits) -> bool:
@@ -138,15 +170,14 @@ async def _put_in_place(store: Store, new: _New, clock: Clock, limits: Limits) -
             booking=dump(new.booking),
             events_since_checkpoint=new.events_since_checkpoint,
         )
-        first = await writing.first_since(head.cell_id, new.arrivals)
-        if first is not None:
-            await rewrite(writing, Changes(), changed, (Place(*first, 0), LAST), limits, clock())
+        places, now_us = await writing.places_since(head.cell_id, new.arrivals), clock()
+        await rewrite(writing, Changes(), changed, places, limits, now_us)
         times = new.times + await _judged_otherwise(writing, new, head.ledger_id)
-        times += reopened(before, load(changed.booking, limits))
-        for from_us, to_us in _bounds(times):
-            # What came meanwhile was booked on top of a ledger that was wrong.
-            until_us = to_us if first is None else max(to_us, before.booked_us)
-            await writing.add_revisions([Revision(head.cell, from_us, until_us, clock(), "rebuild")])
+        spans = [one.open_spans(head.link_down_us, now_us) for one in (before, load(changed.booking, limits))]
+        times += differing(*spans)
+        if times and places:  # what came meanwhile was booked on top of a ledger that was wrong
+            times.append((min(start_us for start_us, _ in times), before.booked_us))
+        await writing.add_revisions(restatements(head.cell, times, now_us, now_us, "rebuild"))
         await writing.save_heads([changed])
     return bool(times)
 

@@ -3,7 +3,8 @@
 import asyncio
 import logging
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import asynccontextmanager
 
 from zoneledger.application import book
 from zoneledger.application.accept import Sorted, ZonesOf, sort_delivery
@@ -15,6 +16,7 @@ from zoneledger.application.ports import Head, Store, Writing
 from zoneledger.core.booking import Booked, Limits
 from zoneledger.core.decoding import Refusal
 from zoneledger.core.errors import StoreUnavailable
+from zoneledger.core.offsets import observe
 
 log = logging.getLogger(__name__)
 
@@ -24,6 +26,9 @@ BYTES_AT_ONCE = 4 * 1024 * 1024
 #: it holds; behind a group of `BUSY` deliveries a backlog is likely, and longer waits make fewer commits.
 LINGER_S, BUSY_LINGER_S, BUSY = 0.005, 0.02, 100
 COUNTS_PER_CELL = 100
+#: Where nothing is delivered for so long after an outage of the store, the recorder tries by itself whether it takes something
+#: in again. Longer than anybody waits who has something to deliver: a full disk may have room for a try, and none for that.
+TRY_AGAIN_S = 40.0
 
 _Waiting = tuple[Delivery, asyncio.Future[Receipt]]
 
@@ -52,18 +57,33 @@ async def _book_all(writing: Writing, kept: list[Kept], limits: Limits, now_us: 
     await writing.add_revisions(changes.revisions)
 
 
-def _count(group: Sorted, heads: dict[str, Head]) -> None:
-    """Count what was refused, and fields that the contract does not have: of those, as many names as a cell may have."""
-    for row in group.refused:
+def _count_refused(group: Sorted, heads: dict[str, Head]) -> None:
+    for _, row in group.refused:
         if row.cell in heads:
             counts = heads[row.cell].counts
             counts["refused"] = counts.get("refused", 0) + 1
+
+
+def _count_unknown_fields(group: Sorted, heads: dict[str, Head]) -> None:
+    """Count fields that the contract does not have: as many names as a cell may have."""
     for cell, names in group.unknown_fields.items():
         counts = heads[cell].counts
         for field_name, number in names.items():
             name = f"unknown_field:{field_name[:100]}"
             if name in counts or len(counts) < COUNTS_PER_CELL:
                 counts[name] = counts.get(name, 0) + number
+
+
+def _observe_clocks(group: Sorted, heads: dict[str, Head]) -> None:
+    for cell, at_us in group.latest_us.items():
+        heads[cell].clock = observe(heads[cell].clock, group.arrived_us, at_us - group.arrived_us)
+
+
+async def take_in(writing: Writing, group: Sorted, heads: dict[str, Head], limits: Limits) -> None:
+    """Store what is new of the accepted messages and book it; what contradicts is refused then. The heads are to be saved."""
+    kept = await _keep_all(writing, group, heads, limits)
+    await _book_all(writing, kept, limits, group.arrived_us)
+    _count_unknown_fields(group, heads)
 
 
 async def record_group(
@@ -83,10 +103,10 @@ async def record_group(
             note_link(group, head, booked_us, delivery, receipt)
         else:
             sort_delivery(group, delivery, receipt, zones_of)
-    kept = await _keep_all(writing, group, heads, limits)
-    await _book_all(writing, kept, limits, now_us)
-    await writing.add_refused(group.refused)
-    _count(group, heads)
+    _observe_clocks(group, heads)
+    await take_in(writing, group, heads, limits)
+    await writing.add_refused([row for _, row in group.refused])
+    _count_refused(group, heads)
     await writing.save_heads(heads.values())
     return receipts
 
@@ -102,6 +122,12 @@ class Recorder:
         self._waiting: deque[_Waiting] = deque()
         self._wake = asyncio.Event()
         self._stopped = False
+        self._writes = True
+
+    @property
+    def writes(self) -> bool:
+        """Whether the store could be written to when it last had to be: a full disk can be read, and takes nothing in."""
+        return self._writes
 
     def record(self, delivery: Delivery) -> "asyncio.Future[Receipt]":
         """Hand in one delivery; the future ends after the commit, with StoreUnavailable if nothing was kept."""
@@ -118,9 +144,9 @@ class Recorder:
         group: list[_Waiting] = []
         try:
             while True:
-                if not self._waiting:
-                    self._wake.clear()
-                    await self._wake.wait()
+                if not self._waiting and not await self._something_comes():
+                    await self._try_to_write()
+                    continue
                 if len(self._waiting) < DELIVERIES_AT_ONCE:
                     await asyncio.sleep(BUSY_LINGER_S if len(group) >= BUSY else LINGER_S)
                 group = self._take_group()
@@ -130,6 +156,26 @@ class Recorder:
             for _, future in (*group, *self._waiting):
                 if not future.done():
                     future.set_exception(StoreUnavailable("the service is stopping"))
+
+    async def _something_comes(self) -> bool:
+        """Wait for a delivery; during an outage only until the store is to be tried: False then."""
+        self._wake.clear()
+        try:
+            async with asyncio.timeout(None if self._writes else TRY_AGAIN_S):
+                await self._wake.wait()
+        except TimeoutError:
+            return False
+        return True
+
+    async def _try_to_write(self) -> None:
+        """Make a ledger and take it back, which writes as a delivery does: who is not ready is sent none to try with."""
+        try:
+            async with self._writing() as writing:
+                await writing.remove_ledger(await writing.begin_ledger("", self._now_us()), 1)
+        except StoreUnavailable:
+            return
+        except Exception:
+            log.exception("the store answers again, and fails")
 
     def _take_group(self) -> list[_Waiting]:
         group: list[_Waiting] = []
@@ -182,14 +228,27 @@ class Recorder:
             log.exception("a delivery for %s cannot even be refused; nothing of it is kept", delivery.cell)
             raise StoreUnavailable(f"nothing kept: {type(error).__name__}") from error
 
+    @asynccontextmanager
+    async def _writing(self) -> AsyncIterator[Writing]:
+        """Begin a transaction, and note whether the store has taken it."""
+        try:
+            async with self._store.writing() as writing:
+                yield writing
+        except StoreUnavailable:
+            self._writes = False
+            raise
+        if not self._writes:
+            log.info("the store can be written to again")
+        self._writes = True
+
     async def _commit(self, deliveries: list[Delivery]) -> list[Receipt]:
-        async with self._store.writing() as writing:
+        async with self._writing() as writing:
             zones_of = (await self._plants.present(writing)).plant.cell_zones
             return await record_group(writing, deliveries, zones_of, self._now_us(), self._limits)
 
     async def _refuse(self, delivery: Delivery) -> Receipt:
         group, receipt = Sorted(self._now_us()), Receipt()
         group.refuse(delivery, receipt, 0, Refusal("internal_error", "the service failed on it; see its log"), None)
-        async with self._store.writing() as writing:
-            await writing.add_refused(group.refused)
+        async with self._writing() as writing:
+            await writing.add_refused([row for _, row in group.refused])
         return receipt

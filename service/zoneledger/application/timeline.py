@@ -23,9 +23,8 @@ async def read_timeline(
     if window.end_us - window.start_us > MAX_DAYS * DAY_US:
         raise WindowInvalid(f"A timeline is at most {MAX_DAYS} days long; ask for several.")
     until_us = window.until_us(now_us)
-    spans = await read_spans(
-        reading, [cell.path for cell in unit.cells], window.start_us, window.end_us, now_us, limits
-    )
+    heads = await reading.heads([cell.path for cell in unit.cells])
+    spans = await read_spans(reading, heads, window.start_us, window.end_us, now_us, limits)
     wanted = (
         [(unit.cell_path or "", unit.zone)]
         if unit.zone

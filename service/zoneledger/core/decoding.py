@@ -4,7 +4,29 @@ import json
 import re
 from dataclasses import dataclass
 from math import isfinite
-from typing import Any
+from typing import Any, Literal
+
+#: Why a message or a payload is refused: the codes that programs are told.
+Reason = Literal[
+    "too_large",
+    "not_utf8",
+    "not_json",
+    "too_many",
+    "too_deep",
+    "not_an_object",
+    "repeated_field",
+    "bad_text",
+    "not_finite",
+    "version_unsupported",
+    "field_missing",
+    "field_invalid",
+    "unknown_cell",
+    "unknown_zone",
+    "ahead_of_clock",
+    "contradicts",
+    "not_kept",
+    "internal_error",
+]
 
 MAX_PAYLOAD_BYTES = 256 * 1024
 MAX_MESSAGES = 1000
@@ -17,9 +39,9 @@ _FORBIDDEN = re.compile("[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 class Refusal(Exception):
     """A message or payload breaks the contract: `reason` is a code, `detail` one sentence."""
 
-    def __init__(self, reason: str, detail: str) -> None:
+    def __init__(self, reason: Reason, detail: str) -> None:
         super().__init__(detail)
-        self.reason = reason
+        self.reason: Reason = reason
         self.detail = detail
 
 
@@ -53,10 +75,15 @@ _PATIENT_DECODER = json.JSONDecoder(object_pairs_hook=_object, parse_int=_number
 _STRUCTURE = re.compile(r'"[^"\\]*(?:\\.[^"\\]*)*"|[\[{]|[\]}]', re.DOTALL)
 
 
-def decode_text(payload: bytes, max_bytes: int = MAX_PAYLOAD_BYTES) -> str:
+def check_size(size: int) -> None:
+    """Raise Refusal `too_large` for a payload of more bytes than are taken."""
+    if size > MAX_PAYLOAD_BYTES:
+        raise Refusal("too_large", f"the payload has {size} bytes; at most {MAX_PAYLOAD_BYTES} are taken")
+
+
+def decode_text(payload: bytes) -> str:
     """Return the payload's text; raise Refusal `too_large` or `not_utf8`."""
-    if len(payload) > max_bytes:
-        raise Refusal("too_large", f"the payload has {len(payload)} bytes; at most {max_bytes} are taken")
+    check_size(len(payload))
     try:
         return payload.decode()
     except UnicodeDecodeError as error:
@@ -130,13 +157,29 @@ def _is_unicode(text: str) -> bool:
     return not any("\ud800" <= character <= "\udfff" for character in text)
 
 
+def read_element(body: bytes) -> Element:
+    """Return the one message that bytes are, as `split_payload` tells it; an array is none of messages here, but one itself.
+
+    Raises Refusal `too_large` or `not_json`.
+    """
+    try:
+        return _only_element(decode_text(body))
+    except Refusal as refusal:
+        if refusal.reason != "not_utf8":
+            raise
+        return Element(body.decode(errors="surrogateescape"), refusal)
+
+
+def _only_element(text: str) -> Element:
+    start = _skip(text, 0)
+    value, end = _decode_at(text, start)
+    _expect_end(text, end)
+    return Element(text[start:end], value)
+
+
 def _split_text(text: str) -> list[Element]:
     start = _skip(text, 0)
-    if text[start : start + 1] != "[":
-        value, end = _decode_at(text, start)
-        _expect_end(text, end)
-        return [Element(text[start:end], value)]
-    return _split_array(text, start)
+    return _split_array(text, start) if text[start : start + 1] == "[" else [_only_element(text)]
 
 
 def _split_array(text: str, start: int) -> list[Element]:

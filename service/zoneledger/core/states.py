@@ -36,6 +36,8 @@ CLOCK: Final = "clock"
 NOT_REPORTED: Final = "not_reported"
 SILENCE: Final = "silence"
 NO_SNAPSHOT: Final = "no_snapshot"
+#: Why time is unknown whose ledger is not kept any more: no booking says so, but whoever reads the ledger.
+NOT_KEPT: Final = "not_kept"
 
 Standing = tuple[str, str]
 """A state and its reason."""

@@ -4,6 +4,7 @@ from collections.abc import Set
 from typing import NamedTuple
 
 from zoneledger.core.figures import Account, Figures
+from zoneledger.core.states import NOT_KEPT, UNKNOWN
 
 Kind = tuple[str, str | None, str | None]
 
@@ -37,6 +38,14 @@ def warnings_of(level: str, account: Account, figures: Figures, unrated: Set[Kin
     return [*found, *_doubts(account, figures, unrated), *_level_warnings(level)]
 
 
+def restated(cause: str) -> Warning:
+    """Return the warning that belongs to figures that changed after their window was over; `cause` is the last change's."""
+    text = (
+        f"These figures changed after the window was over, the last time by {cause}; /v1/revisions lists each change."
+    )
+    return Warning("restated", text)
+
+
 def _level_warnings(level: str) -> list[Warning]:
     text = "A zone that waits for the head while its twin runs has lost nothing; ask the cell for OEE."
     return [Warning("zone_oee", text)] if level == "zone" else []
@@ -53,6 +62,9 @@ def _doubts(account: Account, figures: Figures, unrated: Set[Kind]) -> list[Warn
                 "unknown_time", f"For {minutes:.1f} min of planned time there is no evidence; see known and oee_bounds."
             )
         )
+    if forgotten_us := account.reasons.get((UNKNOWN, NOT_KEPT)):
+        minutes = forgotten_us / 60e6
+        found.append(Warning("not_kept", f"For {minutes:.1f} min of planned time the ledger is not kept any more."))
     if account.unrated:
         text = f"{account.unrated} fasteners have no standard and are left out of performance: {_kinds(unrated)}."
         found.append(Warning("unrated", text))

@@ -1,10 +1,10 @@
-"""Inserts many rows as each database takes them fastest: SQLite row by row in one call, PostgreSQL column by column."""
+"""Inserts many rows as each database takes them fastest, SQLite row by row in one call, PostgreSQL column by column; deletes some."""
 
 from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Dialect, Table
+from sqlalchemy import ColumnElement, Dialect, Table, delete, select, tuple_
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 
@@ -29,3 +29,10 @@ async def insert_tuples(
         await connection.exec_driver_sql(statement, columns)
     else:
         await connection.exec_driver_sql(statement, list(rows))
+
+
+async def delete_some(connection: AsyncConnection, table: Table, which: ColumnElement[bool], rows: int) -> bool:
+    """Delete at most so many of the rows that are such; return whether none is left."""
+    key = list(table.primary_key.columns)
+    some = select(*key).where(which).limit(rows)
+    return (await connection.execute(delete(table).where(tuple_(*key).in_(some)))).rowcount < rows

@@ -8,27 +8,47 @@ from typing import Any
 
 from sqlalchemy import Engine, event
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import DBAPIError, SQLAlchemyError, TimeoutError
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
 
 from zoneledger.core.errors import StoreUnavailable
 
 BUSY_TIMEOUT_MS = 10_000
+#: How long PostgreSQL may take to let us in, and for one statement. Longer than this a statement waits only for whoever
+#: holds a lock, or for an answer over a connection that is dead and was never closed.
+CONNECT_S, WRITE_S, READ_S = 10.0, 10.0, 30.0
+#: A process that stands still inside a transaction keeps its locks on PostgreSQL for no longer; ours do not by themselves.
+STANDING_STILL_MS = 8_000
 
-#: By class: connection, transaction to be tried again, resources, operator, system; 25006 is a standby that only reads.
-SQLSTATE_OUTAGES = ("08", "40", "53", "57", "58", "25006")
-SQLITE_OUTAGES = frozenset(
-    {
-        sqlite3.SQLITE_BUSY,
-        sqlite3.SQLITE_LOCKED,
-        sqlite3.SQLITE_NOMEM,
-        sqlite3.SQLITE_READONLY,
-        sqlite3.SQLITE_IOERR,
-        sqlite3.SQLITE_FULL,
-        sqlite3.SQLITE_CANTOPEN,
-        sqlite3.SQLITE_PROTOCOL,
-    }
-)
+#: What a caller is told of an outage, by SQLSTATE or its class.
+SQLSTATE_OUTAGES = {
+    "08": "the connection was lost",
+    "25006": "it can only be read",
+    "25P03": "this process stood still inside a transaction",
+    "28": "it refuses the service's account",
+    "3D": "it is not there",
+    "40": "another transaction was in the way",
+    "53100": "its disk is full",
+    "53": "it is short of connections or memory",
+    "57": "it stops, starts or was interrupted",
+    "58": "its disk fails",
+    "XX001": "its files are damaged",
+    "XX002": "its files are damaged",
+}
+#: The same by SQLite's primary code. A disk that fails to read is told as a damaged file, too.
+SQLITE_OUTAGES = {
+    sqlite3.SQLITE_BUSY: "it is locked by another",
+    sqlite3.SQLITE_LOCKED: "it is locked by another",
+    sqlite3.SQLITE_NOMEM: "it is short of memory",
+    sqlite3.SQLITE_READONLY: "it can only be read",
+    sqlite3.SQLITE_IOERR: "its disk fails",
+    sqlite3.SQLITE_CORRUPT: "its disk fails, or its file is damaged",
+    sqlite3.SQLITE_NOTADB: "its file is damaged",
+    sqlite3.SQLITE_FULL: "its disk is full",
+    sqlite3.SQLITE_CANTOPEN: "its file cannot be opened",
+    sqlite3.SQLITE_PROTOCOL: "it is locked by another",
+}
 
 
 def driver_url(database_url: str) -> URL:
@@ -88,36 +108,44 @@ def open_engines(database_url: str) -> Engines:
         _prepare_sqlite(write, "BEGIN IMMEDIATE", read_only=False)
         _prepare_sqlite(read, "BEGIN", read_only=True)
         return Engines(write, read)
-    settings = {"timezone": "UTC", "application_name": "zoneledger"}
-    write = create_async_engine(url, pool_size=2, pool_pre_ping=True, connect_args={"server_settings": settings})
-    read = create_async_engine(
-        url,
-        pool_size=8,
-        pool_pre_ping=True,
-        isolation_level="REPEATABLE READ",
-        connect_args={"server_settings": settings | {"default_transaction_read_only": "on"}},
-    )
+    write = _postgresql(url, 2, WRITE_S, {"idle_in_transaction_session_timeout": str(STANDING_STILL_MS)})
+    read = _postgresql(url, 8, READ_S, {"default_transaction_read_only": "on"}, isolation_level="REPEATABLE READ")
     return Engines(write, read)
 
 
-def _is_outage(error: Exception) -> bool:
-    """Say whether the same call may succeed later: the database is away, full or busy, and not the statement wrong."""
-    if isinstance(error, (OSError, TimeoutError)):
-        return True
+def _postgresql(url: URL, connections: int, longest_s: float, settings: dict[str, str], **options: str) -> AsyncEngine:
+    settings = {"timezone": "UTC", "application_name": "zoneledger"} | settings
+    limits = {"timeout": CONNECT_S, "command_timeout": longest_s}
+    arguments = {"server_settings": settings, **limits}
+    return create_async_engine(url, pool_size=connections, pool_pre_ping=True, connect_args=arguments, **options)
+
+
+def _outage(error: Exception) -> str | None:
+    """Return in words why the same call may succeed later: the database is away, full or busy; None: the call is wrong."""
+    if isinstance(error, PoolTimeoutError):
+        return "all connections to it are in use"
+    if isinstance(error, OSError):
+        return "it took too long" if isinstance(error, TimeoutError) else "there is no connection to it"
     if not isinstance(error, DBAPIError):
-        return False
+        return None
     sqlstate = getattr(error.orig, "sqlstate", None) or ""
-    sqlite_code = getattr(error.orig, "sqlite_errorcode", 0)
-    return error.connection_invalidated or sqlstate.startswith(SQLSTATE_OUTAGES) or sqlite_code & 0xFF in SQLITE_OUTAGES
+    sqlite_code = getattr(error.orig, "sqlite_errorcode", 0) & 0xFF
+    if error.connection_invalidated:
+        return SQLSTATE_OUTAGES["08"]
+    return SQLSTATE_OUTAGES.get(sqlstate) or SQLSTATE_OUTAGES.get(sqlstate[:2]) or SQLITE_OUTAGES.get(sqlite_code)
 
 
 @asynccontextmanager
 async def transaction(engine: AsyncEngine) -> AsyncIterator[AsyncConnection]:
     """Begin a transaction, commit at its end, roll back on an error; an outage is raised as StoreUnavailable."""
+    begun = False
     try:
         async with engine.begin() as connection:
+            begun = True
             yield connection
     except (SQLAlchemyError, OSError) as error:
-        if _is_outage(error):
-            raise StoreUnavailable(f"the database does not answer: {type(error).__name__}") from error
+        # Before the transaction has begun, it cannot be the fault of what is to be written.
+        why = _outage(error) or (None if begun else "no transaction can be begun")
+        if why is not None:
+            raise StoreUnavailable(f"the database does not answer: {why}") from error
         raise

@@ -25,7 +25,12 @@ def _placed(table: Table, place: Place) -> tuple[Any, tuple[int, ...]]:
     return tuple_(*(table.c[name] for name in names)), tuple(place[: len(names)])
 
 
-def _in_stretch(table: Table, ledger_id: int, stretch: Stretch) -> ColumnElement[bool]:
+def in_stretch(table: Table, ledger_id: int, stretch: Stretch) -> ColumnElement[bool]:
+    """Tell which rows of one of a ledger's tables belong to a stretch."""
+    return _spans_in_stretch(ledger_id, stretch) if table is t.spans else _placed_in_stretch(table, ledger_id, stretch)
+
+
+def _placed_in_stretch(table: Table, ledger_id: int, stretch: Stretch) -> ColumnElement[bool]:
     rules: list[ColumnElement[bool]] = [table.c.ledger_id == ledger_id]
     if stretch.after is not None:
         columns, place = _placed(table, stretch.after)
@@ -58,11 +63,11 @@ async def read_stretch(connection: AsyncConnection, ledger_id: int, stretch: Str
     """Return a stretch of a ledger, in the order of the messages that it comes from."""
 
     async def rows(table: Table, *columns: Any) -> Sequence[Any]:
-        query = select(*(columns or (table,))).where(_in_stretch(table, ledger_id, stretch))
+        query = select(*(columns or (table,))).where(in_stretch(table, ledger_id, stretch))
         return (await connection.execute(query)).all()
 
     s = t.spans.c
-    spans = select(s.zone, s.start_us, s.end_us, s.state, s.reason).where(_spans_in_stretch(ledger_id, stretch))
+    spans = select(s.zone, s.start_us, s.end_us, s.state, s.reason).where(in_stretch(t.spans, ledger_id, stretch))
     return Booked(
         [ZoneSpan(zone, Span(*span)) for zone, *span in (await connection.execute(spans)).all()],
         [Fastener(*row) for row in await rows(t.fasteners, *FASTENER_COLUMNS)],
@@ -84,9 +89,9 @@ async def delete_rows(connection: AsyncConnection, ledger_id: int, stretch: Stre
             chosen = tuple_(*(table.c[name] for name in shape)).in_(rows_of(connection, shape, keys))
             await connection.execute(delete(table).where(table.c.ledger_id == ledger_id, chosen))
     if rows.gaps:
-        await connection.execute(delete(t.gaps).where(_in_stretch(t.gaps, ledger_id, stretch)))
+        await connection.execute(delete(t.gaps).where(in_stretch(t.gaps, ledger_id, stretch)))
     if rows.discrepancies:
-        await connection.execute(delete(t.discrepancies).where(_in_stretch(t.discrepancies, ledger_id, stretch)))
+        await connection.execute(delete(t.discrepancies).where(in_stretch(t.discrepancies, ledger_id, stretch)))
 
 
 def _placed_row(ledger_id: int, placed: Gap | Discrepancy) -> dict[str, Any]:

@@ -2,15 +2,30 @@
 
 import json
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, Literal
 
 from sqlalchemy import CTE, BigInteger, ColumnElement, Integer, Row, Select, Table, func, select
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from zoneledger.application.ports import Count, EventRow, Head, Listed, PlantVersion, RefusedRow, Revision, SnapshotRow
+from zoneledger.application.ports import (
+    Count,
+    EventRow,
+    Head,
+    LeaseRow,
+    Listed,
+    PlantVersion,
+    RefusedFilter,
+    RefusedRow,
+    RefusedSize,
+    Revision,
+    SnapshotRow,
+)
 from zoneledger.core.booking import Discrepancy, Gap, Place, ZoneSpan
+from zoneledger.core.offsets import Offset
 from zoneledger.core.spans import Interval, Span
+from zoneledger.storage import refused
 from zoneledger.storage import tables as t
+from zoneledger.storage.leases import read_lease
 from zoneledger.storage.lists import Columns, rows_of, texts_of
 
 _SEGMENT: Columns = {"segment": Integer, "from_us": BigInteger, "to_us": BigInteger}
@@ -28,6 +43,10 @@ def head_of(row: Row[Any]) -> Head:
         row.link_down_us,
         json.loads(row.counts),
         row.ledger_id,
+        Offset(*json.loads(row.clock)) if row.clock else None,
+        row.kept_boot,
+        row.kept_seq,
+        row.ledger_from_us,
     )
 
 
@@ -58,6 +77,9 @@ class SqlReading:
     def _segments(self, segments: Sequence[Interval]) -> CTE:
         rows = [(i, *segment) for i, segment in enumerate(segments)]
         return rows_of(self._connection, _SEGMENT, rows).cte("segments")
+
+    async def cells(self) -> list[str]:
+        return [row.cell for row in await self._rows(select(t.heads.c.cell).order_by(t.heads.c.cell))]
 
     async def plant(self, version: int | None = None) -> PlantVersion | None:
         query = select(t.plants).order_by(t.plants.c.version.desc()).limit(1)
@@ -110,17 +132,31 @@ class SqlReading:
             sums[cell, segment, zone] = sums.get((cell, segment, zone), 0) + unseen
         return [(*place, number) for place, number in sums.items()]
 
-    async def revisions(self, units: Sequence[str], start_us: int, end_us: int) -> list[Revision]:
+    async def revisions(
+        self, units: Sequence[str], start_us: int, end_us: int, after_id: int, limit: int | None
+    ) -> list[Listed[Revision]]:
         r = t.revisions.c
         within = (r.unit.in_(texts_of(self._connection, units)), r.from_us < end_us, r.to_us > start_us)
-        query = select(r.unit, r.from_us, r.to_us, r.recorded_us, r.cause).where(*within).order_by(r.id)
-        return [Revision(*row) for row in await self._rows(query)]
+        columns = (r.id, r.unit, r.from_us, r.to_us, r.recorded_us, r.cause)
+        query = select(*columns).where(*within, r.id > after_id).order_by(r.id).limit(limit)
+        return [Listed(row.id, row.unit, Revision(*row[1:])) for row in await self._rows(query)]
 
-    async def refused(self, cell: str | None, after_id: int, limit: int) -> list[Listed[RefusedRow]]:
-        query = select(t.refused).where(t.refused.c.id > after_id).order_by(t.refused.c.id).limit(limit)
-        if cell is not None:
-            query = query.where(t.refused.c.cell == cell)
-        return [Listed(row[0], row.cell, RefusedRow(*row[1:])) for row in await self._rows(query)]
+    async def lease(self, name: str) -> LeaseRow | None:
+        return await read_lease(self._connection, name)
+
+    async def refused(self, which: RefusedFilter, limit: int) -> list[Listed[RefusedRow]]:
+        return await refused.read_refused(self._connection, which, limit)
+
+    async def refused_sizes(self, which: RefusedFilter, limit: int) -> list[RefusedSize]:
+        return await refused.read_sizes(self._connection, which, limit)
+
+    async def last_refused_id(self) -> int:
+        return await refused.last_id(self._connection)
+
+    async def count_refused(
+        self, by: Literal["reason", "cell"], which: RefusedFilter, limit: int
+    ) -> list[tuple[str, int]]:
+        return await refused.count(self._connection, by, which, limit)
 
     async def _by_arrival(self, table: Table, cells: Sequence[str] | None, after_id: int, limit: int) -> Sequence[Any]:
         # The sum keeps the database from the index by cell: it would read and sort all rows of the cells for each page.

@@ -10,7 +10,7 @@ from sqlalchemy import Connection, event
 from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
 from sqlalchemy.pool import NullPool
 
-from zoneledger.core.errors import SchemaMismatch
+from zoneledger.core.errors import SchemaMismatch, StoreUnavailable
 from zoneledger.storage.engines import driver_url, transaction
 
 
@@ -22,9 +22,16 @@ def _config(connection: Connection | None = None) -> Config:
 
 
 def _engine(database_url: str) -> AsyncEngine:
-    """Return an engine for migrations: on SQLite foreign keys are off, as altering a table copies it."""
-    engine = create_async_engine(driver_url(database_url), poolclass=NullPool)
+    """Return an engine for migrations: on SQLite foreign keys are off, as altering a table copies it.
+
+    Raises StoreUnavailable for a file of SQLite in a folder that is not there.
+    """
+    url = driver_url(database_url)
+    engine = create_async_engine(url, poolclass=NullPool)
     if engine.dialect.name == "sqlite":
+        folder = Path(url.database or "").parent
+        if not folder.is_dir():
+            raise StoreUnavailable(f"there is no folder {folder} for the database")
         event.listen(engine.sync_engine, "connect", lambda connection, _: setattr(connection, "isolation_level", None))
         event.listen(engine.sync_engine, "begin", lambda connection: connection.exec_driver_sql("BEGIN IMMEDIATE"))
     return engine

@@ -64,6 +64,10 @@ heads = Table(
     _us("link_down_us", nullable=True),
     _text("counts"),
     Column("ledger_id", Integer, nullable=False),
+    _text("clock", nullable=True),
+    Column("kept_boot", BigInteger, nullable=True),
+    Column("kept_seq", BigInteger, nullable=True),
+    _us("ledger_from_us", nullable=True),
 )
 
 #: The ledgers of a cell: the one that its head names, and one that is being derived anew or was given up.
@@ -89,6 +93,7 @@ events = Table(
     _text("type"),
     _text("body"),
     UniqueConstraint("cell_id", "boot", "seq"),
+    sqlite_autoincrement=True,
 )
 
 snapshots = Table(
@@ -101,6 +106,7 @@ snapshots = Table(
     _us("at_us"),
     _text("body"),
     Index(None, "cell_id", "boot", "seq", "at_us"),
+    sqlite_autoincrement=True,
 )
 
 checkpoints = Table(
@@ -169,6 +175,7 @@ gaps = Table(
     _us("since_us", nullable=True),
     _us("until_us"),
     Index(None, "ledger_id", "boot", "seq"),
+    sqlite_autoincrement=True,
 )
 
 discrepancies = Table(
@@ -187,6 +194,7 @@ discrepancies = Table(
     Column("unseen", BigInteger, nullable=False),
     Index(None, "ledger_id", "boot", "seq"),
     Index(None, "ledger_id", "kind", "at_us"),
+    sqlite_autoincrement=True,
 )
 
 refused = Table(
@@ -203,6 +211,15 @@ refused = Table(
     Column("size", BigInteger, nullable=False),
     Index(None, "cell", "id"),
     Index(None, "reason", "id"),
+    sqlite_autoincrement=True,
+)
+
+leases = Table(
+    "leases",
+    metadata,
+    Column("name", Text, primary_key=True),
+    _text("holder"),
+    _us("until_us"),
 )
 
 revisions = Table(
@@ -215,4 +232,5 @@ revisions = Table(
     _us("recorded_us"),
     _text("cause"),
     Index(None, "unit", "from_us"),
+    sqlite_autoincrement=True,
 )

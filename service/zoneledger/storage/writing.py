@@ -11,19 +11,24 @@ from sqlalchemy.dialects import postgresql, sqlite
 from zoneledger.application.ports import (
     Arrivals,
     Checkpoint,
+    Cursor,
     EventRow,
     Head,
     Key,
+    Listed,
     RefusedRow,
     Revision,
     SnapshotRow,
     Stretch,
 )
-from zoneledger.core.booking import Booked, Fastener, Verdict
+from zoneledger.core.booking import Booked, Fastener, Place, Verdict
+from zoneledger.storage import refused
 from zoneledger.storage import tables as t
-from zoneledger.storage.bulk import insert_tuples
+from zoneledger.storage.bulk import delete_some, insert_tuples
+from zoneledger.storage.forgetting import forget_booked, forget_messages
+from zoneledger.storage.leases import give_up_lease, take_lease
 from zoneledger.storage.ledger import FASTENER_COLUMNS, VERDICT_COLUMNS, delete_rows, insert_rows, read_stretch
-from zoneledger.storage.ledgers import begin_ledger, remove_ledger
+from zoneledger.storage.ledgers import begin_ledger, copy_rows, remove_ledger
 from zoneledger.storage.lists import KEY, Columns, rows_of, texts_of
 from zoneledger.storage.reading import SqlReading, head_of
 
@@ -33,13 +38,20 @@ _POSITION: Columns = {"panel": Text, "position": Text}
 
 
 def _head_row(head: Head) -> dict[str, Any]:
-    row = asdict(head) | {"key": head.cell_id, "counts": json.dumps(head.counts)}
+    clock = None if head.clock is None else json.dumps(head.clock)
+    row = asdict(head) | {"key": head.cell_id, "counts": json.dumps(head.counts), "clock": clock}
     del row["cell"], row["cell_id"]
     return row
 
 
 class SqlWriting(SqlReading):
     """The Writing port on one connection, in one transaction."""
+
+    async def take_lease(self, name: str, holder: str, for_us: int) -> bool:
+        return await take_lease(self._connection, name, holder, for_us)
+
+    async def give_up_lease(self, name: str, holder: str) -> None:
+        await give_up_lease(self._connection, name, holder)
 
     async def lock_plants(self) -> None:
         if self._connection.dialect.name == "postgresql":
@@ -114,12 +126,12 @@ class SqlWriting(SqlReading):
         rows = await self._rows(query)
         return Checkpoint(*rows[0]) if rows else None
 
-    async def checkpoints_after(self, ledger_id: int, key: Key | None) -> dict[Key, str]:
+    async def next_checkpoints(self, ledger_id: int, after: Key | None, limit: int) -> list[Checkpoint]:
         c = t.checkpoints.c
-        query = select(c.boot, c.seq, c.booking).where(c.ledger_id == ledger_id)
-        if key is not None:
-            query = query.where(tuple_(c.boot, c.seq) > key)
-        return {(boot, seq): booking for boot, seq, booking in await self._rows(query)}
+        query = select(c.boot, c.seq, c.booking).where(c.ledger_id == ledger_id).order_by(c.boot, c.seq).limit(limit)
+        if after is not None:
+            query = query.where(tuple_(c.boot, c.seq) > after)
+        return [Checkpoint(*row) for row in await self._rows(query)]
 
     async def put_checkpoints(self, rows: Sequence[tuple[int, Checkpoint]]) -> None:
         c = t.checkpoints.c
@@ -142,6 +154,24 @@ class SqlWriting(SqlReading):
         query = update(t.ledgers).where(t.ledgers.c.ledger_id == ledger_id).values(touched_us=now_us)
         return (await self._connection.execute(query)).rowcount == 1
 
+    async def copy_booked(
+        self, old_id: int, new_id: int, stretch: Stretch, after: Cursor | None, rows: int
+    ) -> Cursor | None:
+        return await copy_rows(self._connection, old_id, new_id, stretch, after, rows)
+
+    async def forget_booked(self, ledger_id: int, stretch: Stretch, rows: int) -> bool:
+        return await forget_booked(self._connection, ledger_id, stretch, rows)
+
+    async def forget_messages(self, cell_id: int, upto: Key, rows: int) -> bool:
+        return await forget_messages(self._connection, cell_id, upto, rows)
+
+    async def forget_refused(self, before_us: int, rows: int) -> bool:
+        return await delete_some(self._connection, t.refused, t.refused.c.arrived_us < before_us, rows)
+
+    async def forget_revisions(self, unit: str, before_us: int, rows: int) -> bool:
+        r = t.revisions.c
+        return await delete_some(self._connection, t.revisions, (r.unit == unit) & (r.to_us < before_us), rows)
+
     async def remove_ledger(self, ledger_id: int, rows: int) -> bool:
         return await remove_ledger(self._connection, ledger_id, rows)
 
@@ -152,13 +182,13 @@ class SqlWriting(SqlReading):
         ]
         return Arrivals(*[int(await self._connection.scalar(number) or 0) for number in numbers])
 
-    async def first_since(self, cell_id: int, arrivals: Arrivals) -> Key | None:
+    async def places_since(self, cell_id: int, arrivals: Arrivals) -> list[Place]:
         found = []
-        for table, number in ((t.events, arrivals.event_id), (t.snapshots, arrivals.snapshot_id)):
+        for rank, (table, number) in enumerate(((t.events, arrivals.event_id), (t.snapshots, arrivals.snapshot_id))):
             c = table.c
-            query = select(c.boot, c.seq).where(c.cell_id == cell_id, c.id > number).order_by(c.boot, c.seq).limit(1)
-            found += [(boot, seq) for boot, seq in await self._rows(query)]
-        return min(found, default=None)
+            query = select(c.boot, c.seq).where(c.cell_id == cell_id, c.id > number)
+            found += [Place(boot, seq, rank) for boot, seq in await self._rows(query)]
+        return sorted(found)
 
     async def booked(self, ledger_id: int, stretch: Stretch) -> Booked:
         return await read_stretch(self._connection, ledger_id, stretch)
@@ -190,8 +220,16 @@ class SqlWriting(SqlReading):
             await self._connection.execute(update(t.fasteners).where(*at).values(verdict=bindparam("given")), rows)
 
     async def add_refused(self, rows: Sequence[RefusedRow]) -> None:
-        if rows:
-            await self._connection.execute(insert(t.refused), [row._asdict() for row in rows])
+        await refused.add(self._connection, rows)
+
+    async def lock_refused(self, ids: Sequence[int]) -> list[Listed[RefusedRow]]:
+        return await refused.lock(self._connection, ids)
+
+    async def remove_refused(self, ids: Sequence[int]) -> None:
+        await refused.remove(self._connection, ids)
+
+    async def change_refused(self, rows: Sequence[tuple[int, str, str]]) -> None:
+        await refused.change(self._connection, rows)
 
     async def add_revisions(self, rows: Sequence[Revision]) -> None:
         if rows:

@@ -1,5 +1,6 @@
 """GET /v1/events and /v1/snapshots: all that is stored, as it came and in the order in which it was stored."""
 
+import json
 from typing import Any
 
 import httpx
@@ -28,6 +29,19 @@ async def test_every_event_is_given_as_it_came_whatever_the_length_of_a_page(get
     assert [(row["boot"], row["seq"], row["type"]) for row in rows] == [(m["boot"], m["seq"], m["type"]) for m in sent]
     assert [row["id"] for row in rows] == sorted({row["id"] for row in rows})
     assert {row["cell"] for row in rows} == {CELL}
+
+
+async def test_an_event_is_given_in_its_own_text_however_it_is_written(told: httpx.AsyncClient) -> None:
+    text = '{ "v":1,"boot":7,\n "seq": 1, "at":"2026-03-02T08:40:00.50+01:00","type":"q\\"\\\\\u20ac\U0001f527", "x":1.50E0, "y":[ ] }'
+    body = f'{{"cell": "{CELL}", "messages": [{text}]}}'.encode()
+    answer = await told.post("/v1/messages", content=body, headers={"content-type": "application/json"})
+    assert answer.json()["stored"] == 1
+    page = await told.get("/v1/events", params={"limit": 5000})
+    assert text.encode() in page.content
+    assert (page.json()["events"][-1]["message"], page.json()["events"][-1]["type"]) == (
+        json.loads(text),
+        'q"\\\u20ac\U0001f527',
+    )
 
 
 async def test_every_snapshot_is_given_with_what_it_told(get: Get) -> None:

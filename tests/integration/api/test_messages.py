@@ -54,7 +54,7 @@ async def test_one_bad_message_does_not_cost_the_others(send: Send, get: Get) ->
 async def test_an_unknown_cell_has_all_its_messages_refused_and_kept(send: Send, get: Get) -> None:
     answer = await send(own(1), own(2), cell="bench/line-1/cell-9")
     assert [(one["index"], one["reason"]) for one in answer["refused"]] == [(0, "unknown_cell"), (1, "unknown_cell")]
-    kept = await get("/v1/refused", unit="bench/line-1/cell-9")
+    kept = await get("/v1/refused", cell="bench/line-1/cell-9")
     assert [json.loads(one["text"]) for one in kept["refused"]] == [own(1), own(2)]
 
 

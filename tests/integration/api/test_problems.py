@@ -26,6 +26,8 @@ PATHS = [
     (f"/v1/timeline/{CELL}", "GET"),
     ("/v1/shifts/bench/line-1", "GET"),
     ("/v1/refused", "GET"),
+    ("/v1/refused/counts", "GET"),
+    ("/v1/refused/retry", "POST"),
     ("/health/ready", "GET"),
 ]
 
@@ -94,6 +96,8 @@ CALLS: list[tuple[str, str, dict[str, Any]]] = [
     ("GET", f"/v1/timeline/{CELL}?day=2026-03-02", {}),
     ("GET", "/v1/shifts/bench/line-1?day=2026-03-02", {}),
     ("GET", "/v1/refused", {}),
+    ("GET", "/v1/refused/counts", {}),
+    ("POST", "/v1/refused/retry", {"json": {}}),
     ("GET", "/v1/gaps", {}),
     ("GET", "/v1/discrepancies", {}),
 ]

@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -11,8 +12,11 @@ from fastapi import FastAPI
 from pydantic import ValidationError
 from sqlalchemy import text
 
+from tests.fakes.failing_store import FailingStore
 from tests.integration.api.plant import PLANT
 from tests.integration.api.problem import problem
+from zoneledger.application.intake import Delivery
+from zoneledger.application.record import Recorder
 from zoneledger.asgi import create_app, open_service
 from zoneledger.bootstrap import Service, build_service
 from zoneledger.core.errors import PlantInvalid, SchemaMismatch, StoreUnavailable
@@ -35,7 +39,8 @@ async def _run_sql(database_url: str, statement: str) -> None:
 
 async def test_a_service_that_is_well_is_ready(api: httpx.AsyncClient) -> None:
     assert (await api.get("/health/live")).json() == {"live": True}
-    assert (await api.get("/health/ready")).json() == {"ready": True, "checks": {"database": True, "recorder": True}}
+    checks = {"database": True, "recorder": True}
+    assert (await api.get("/health/ready")).json() == {"ready": True, "checks": checks, "listens": None}
 
 
 async def test_readiness_asks_what_adapters_add(service: Service) -> None:
@@ -63,6 +68,19 @@ async def test_a_check_that_cannot_reach_its_store_has_failed(service: Service) 
     async with app.router.lifespan_context(app):
         found = problem(await _get(app, "/health/ready"), "not_ready")
         assert [one["place"] for one in found["errors"]] == ["check/other"]
+
+
+async def test_a_service_whose_store_takes_nothing_in_is_not_ready(service: Service) -> None:
+    full = FailingStore(service.store, lambda name, _: StoreUnavailable("full") if name == "commit" else None)
+    recorder = Recorder(full, service.plants, service.now_us, service.limits)
+    app = create_app(replace(service, recorder=recorder))
+    async with app.router.lifespan_context(app):
+        assert (await _get(app, "/health/ready")).status_code == 200
+        with pytest.raises(StoreUnavailable):
+            await asyncio.wait_for(recorder.record(Delivery("harbour/wing-1/cell-1", b"{", "http")), 10)
+        found = problem(await _get(app, "/health/ready"), "not_ready")
+        assert [one["place"] for one in found["errors"]] == ["check/recorder"]
+        assert (await _get(app, "/v1/units")).status_code == 200
 
 
 @pytest.mark.parametrize("fails", [True, False])

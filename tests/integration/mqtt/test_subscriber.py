@@ -17,6 +17,7 @@ from tests.integration.mqtt.parts import (
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.relay import Relay
 from zoneledger.application.intake import Delivery
+from zoneledger.core.decoding import MAX_PAYLOAD_BYTES
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.embedded import embedded_broker
 from zoneledger_mqtt.publisher import MqttSender, SendFailed
@@ -47,6 +48,19 @@ async def test_each_message_is_handed_in_with_its_cell_and_topic_in_the_order_of
         Delivery(OTHER_CELL, b"0", f"{root}/{OTHER_CELL}/events"),
     )
     assert (listener.counts.received, listener.counts.reconnects, listener.in_flight) == (1000, 0, 0)
+
+
+async def test_of_a_payload_too_large_to_be_taken_only_the_begin_and_the_size_are_held(
+    broker_url: str, root: str, cells: MqttSender, intake: RecordingIntake
+) -> None:
+    large, largest = b"x" * 1_000_000, b"y" * MAX_PAYLOAD_BYTES
+    async with running(subscriber(broker_url, intake, root)) as listener:
+        await _send(cells, [large, largest])
+        await until(lambda: listener.counts.acknowledged == 2, "acknowledged")
+    assert [(one.payload, one.size) for one in intake.kept] == [
+        (b"x" * MAX_PAYLOAD_BYTES, 1_000_000),
+        (largest, MAX_PAYLOAD_BYTES),
+    ]
 
 
 async def test_a_cells_link_is_heard_up_down_and_by_its_last_will(
@@ -91,7 +105,7 @@ async def test_topics_that_name_no_cell_of_a_plant_are_handed_in_as_they_are(
 async def test_any_bytes_arrive_as_they_were_sent(
     broker_url: str, root: str, cells: MqttSender, intake: RecordingIntake
 ) -> None:
-    payloads = [b"", bytes(range(256)), b"\xff\xfe", b"[" * 10_000, b"x" * 1_000_000]
+    payloads = [b"", bytes(range(256)), b"\xff\xfe", b"[" * 10_000, b"x" * MAX_PAYLOAD_BYTES]
     async with running(subscriber(broker_url, intake, root)):
         await _send(cells, payloads)
         await until(lambda: len(intake.kept) == len(payloads), "kept")

@@ -60,7 +60,7 @@ class Bench:
     async def pieces(self, cell: str) -> Pieces:
         """Return the known time of a cell and its zones, as the oracle tells it; the cell's own under ''."""
         async with self.store.reading() as reading:
-            spans = await read_spans(reading, [cell], 0, NOW_US, NOW_US, LIMITS)
+            spans = await read_spans(reading, await reading.heads([cell]), 0, NOW_US, NOW_US, LIMITS)
         known = {
             zone: [Piece(s.start_us, s.end_us, s.state, s.reason or "") for s in found if s.state != UNKNOWN]
             for (_, zone), found in spans.items()

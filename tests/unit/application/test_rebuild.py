@@ -10,7 +10,8 @@ from tests.contract.recording import CELL, NOW_US, WHOLE, all_kept, delivery, re
 from tests.fakes.memory_store import MemoryStore
 from zoneledger.application import book
 from zoneledger.application.rebuild import rebuild
-from zoneledger.core.booking import Booked, Limits
+from zoneledger.core.booking import Booked, Booking, Limits
+from zoneledger.core.messages import Message
 
 MESSAGES = [
     snapshot(0, 0),
@@ -52,7 +53,7 @@ async def test_a_damaged_ledger_is_mended_and_a_revision_tells_of_it() -> None:
     mended = await all_kept(store)
     assert mended[f"booked {CELL}"] == right[f"booked {CELL}"]
     assert mended[f"verdicts {CELL}"] == right[f"verdicts {CELL}"]
-    assert [row.cause for row in mended["revisions"]] == ["verdicts", "rebuild"]
+    assert [row.cause for row in mended["revisions"]] == ["messages after a silence", "verdicts", "rebuild"]
 
 
 def _event(seq: int) -> dict[str, Any]:
@@ -76,4 +77,31 @@ async def test_a_late_message_rewrites_only_from_its_place_and_gives_the_same_as
     one, two = await all_kept(in_order), await all_kept(late)
     assert one[f"booked {CELL}"] == two[f"booked {CELL}"]
     assert one["heads"][CELL].booking == two["heads"][CELL].booking
-    assert [row.unit for row in two["revisions"]] == [CELL]
+    assert {row.unit for row in two["revisions"]} == {CELL}
+    assert [row.cause for row in two["revisions"]].count("late messages") == 1
+
+
+async def test_late_messages_far_apart_do_not_rewrite_what_lies_between_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(book, "EVENTS_PER_CHECKPOINT", 8)
+    monkeypatch.setattr(book, "EVENTS_AT_ONCE", 16)
+    snapshots = [snapshot(seq, 2 * seq, zones={"1": {}}) for seq in range(0, 400, 10)]
+    events = [*map(_event, range(1, 400)), *snapshots]
+    late = [one for one in events if one["seq"] in (21, 22, 24, 201, 391)]
+    in_order, store = MemoryStore(), MemoryStore()
+    await record(in_order, [delivery(dumped(*events))])
+    await record(store, [delivery(dumped(*(one for one in events if one not in late)))])
+    folded, inner = [], Booking.add
+
+    def add(booking: Booking, told: Message) -> None:
+        folded.append(told.seq)
+        inner(booking, told)
+
+    monkeypatch.setattr(Booking, "add", add)
+    await record(store, [delivery(dumped(*late))])
+    monkeypatch.undo()
+    one, two = await all_kept(in_order), await all_kept(store)
+    assert one[f"booked {CELL}"] == two[f"booked {CELL}"]
+    assert one["heads"][CELL].booking == two["heads"][CELL].booking
+    assert {21, 22, 24, 201, 391} <= set(folded)
+    assert len(folded) < 120, folded
+    assert not await rebuild(store, CELL, lambda: NOW_US, Limits())

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from zoneledger.core.decoding import MAX_DEPTH, Refusal, check_values, decode_value, split_payload
+from zoneledger.core.decoding import MAX_DEPTH, Refusal, check_values, decode_value, read_element, split_payload
 
 _SPACE = st.text(" \t\r\n", max_size=3)
 _SCALARS = st.one_of(
@@ -135,3 +135,23 @@ def test_one_value_by_itself_is_read_or_refused(text: str, reason: str) -> None:
     with pytest.raises(Refusal) as refusal:
         decode_value(text)
     assert refusal.value.reason == reason
+
+
+@pytest.mark.parametrize(
+    "text", [b'{"v": 1}', b"[]", b'[{"v": 1}, 2]', b"7", b'{"a": {"a": 1, "a": 2}}', b'"\xc3\xa9"']
+)
+def test_a_message_cut_out_of_an_array_is_read_again_as_the_same_message(text: bytes) -> None:
+    assert [read_element(text)] == split_payload(b"[0, " + text + b"]")[1:]
+
+
+@pytest.mark.parametrize(("text", "reason"), [(b'"\xff"', "not_utf8"), (b"[" * 99_999 + b"]" * 99_999, "too_deep")])
+def test_a_message_that_could_not_be_read_is_the_same_again(text: bytes, reason: str) -> None:
+    again = read_element(text)
+    assert (again.text.encode(errors="surrogateescape"), again.value.reason) == (text, reason)
+
+
+@pytest.mark.parametrize("text", [b"", b"{", b"1 2", b"1,2"])
+def test_bytes_that_are_not_one_message_are_refused(text: bytes) -> None:
+    with pytest.raises(Refusal) as refusal:
+        read_element(text)
+    assert refusal.value.reason == "not_json"

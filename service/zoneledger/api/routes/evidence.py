@@ -1,48 +1,25 @@
-"""GET /v1/refused, /v1/gaps and /v1/discrepancies: what was not booked, what is missing, what does not fit."""
+"""GET /v1/gaps and /v1/discrepancies: what is missing, what does not fit."""
 
 from collections.abc import Awaitable, Callable
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Query
 from pydantic import BaseModel, Field
-from pydantic.json_schema import SkipJsonSchema
 
-from zoneledger.api.access import Parameters, ServiceOf, find_unit, optional
+from zoneledger.api.access import ServiceOf, find_unit
+from zoneledger.api.pages import PageParameters
 from zoneledger.api.problems import described
 from zoneledger.api.times import Time, rfc3339, rfc3339_or_none
+from zoneledger.api.turns import InTurn
 from zoneledger.application.ports import Listed, Reading, RowT
 from zoneledger.bootstrap import Service
 from zoneledger.core.booking import Discrepancy, Gap
 
-router = APIRouter(tags=["evidence"])
-
-MAX_ID = 2**53 - 1
-_NO_CONTROLS = r"^[^\x00-\x1f\x7f-\x9f]*$"
-
+router = APIRouter(tags=["evidence"], route_class=InTurn)
 
 _ID: Any = Field(description="its number in this list", examples=[17])
 _CELL: Any = Field(description="the cell's path", examples=["harbour/wing-1/cell-1"])
 _NEXT: Any = Field(description="give it as `after` for the next page; null on the last", examples=[117])
-
-
-class RefusedAnswer(BaseModel):
-    """A message that was refused: kept, never booked."""
-
-    id: int = _ID
-    cell: str = Field(
-        description="the cell's path as the topic or the request named it", examples=["harbour/wing-1/cell-9"]
-    )
-    origin: str = Field(description="the MQTT topic, or http", examples=["cells/v1/harbour/wing-1/cell-9/events"])
-    arrived: Time = Field(description="when it arrived")
-    index: int = Field(description="its place in its payload, from 0", examples=[0])
-    reason: str = Field(description="why, for programs", examples=["unknown_cell"])
-    detail: str = Field(
-        description="why, in a sentence", examples=["the plant model names no cell harbour/wing-1/cell-9"]
-    )
-    text: str = Field(
-        description="what came, at most 256 KiB of it; bytes that are no UTF-8 are replaced", examples=['{"v": 1}']
-    )
-    size: int = Field(description="how many bytes came", examples=[8])
 
 
 class GapAnswer(BaseModel):
@@ -77,13 +54,6 @@ class DiscrepancyAnswer(BaseModel):
     )
 
 
-class RefusedPage(BaseModel):
-    """A page of refused messages, in the order in which they came."""
-
-    refused: list[RefusedAnswer]
-    next: int | None = _NEXT
-
-
 class GapsPage(BaseModel):
     """A page of missing events."""
 
@@ -98,35 +68,6 @@ class DiscrepanciesPage(BaseModel):
     next: int | None = _NEXT
 
 
-class PageParameters(Parameters):
-    """Which rows a list gives."""
-
-    unit: str | SkipJsonSchema[None] = optional(
-        "Only of the cells of this unit", "harbour/wing-1/cell-1", max_length=200
-    )
-    after: int = Field(
-        default=0, ge=0, le=MAX_ID, description="Only rows after this id: `next` of the page before", examples=[0]
-    )
-    limit: int = Field(default=100, ge=1, le=1000, description="At most so many rows", examples=[100])
-
-    def cut(self, rows: list[Listed[RowT]]) -> tuple[list[Listed[RowT]], int | None]:
-        """Return the page of rows, of which one more than the limit was read, and where the next begins (None: nowhere)."""
-        page = rows[: self.limit]
-        return page, page[-1].id if len(rows) > self.limit else None
-
-
-class RefusedParameters(PageParameters):
-    """Which refused messages are given: fewer at once, as each holds up to 256 KiB."""
-
-    unit: str | SkipJsonSchema[None] = optional(
-        "Only what was sent as this cell, named by the plant model or not",
-        "harbour/wing-1/cell-9",
-        max_length=500,
-        pattern=_NO_CONTROLS,
-    )
-    limit: int = Field(default=50, ge=1, le=100, description="At most so many rows", examples=[50])
-
-
 PageOf = Annotated[PageParameters, Query()]
 
 
@@ -138,28 +79,6 @@ async def _rows(
         plant = (await service.plants.present(reading)).plant
         units = list(plant) if page.unit is None else list(find_unit(plant, page.unit).cells)
         return await read(reading, [unit.path for unit in units if unit.level == "cell"])
-
-
-@router.get("/v1/refused", responses=described())
-async def get_refused(service: ServiceOf, page: Annotated[RefusedParameters, Query()]) -> RefusedPage:
-    """Messages that were refused, in the order in which they came; `unit` is a cell's path here, of the plant or not."""
-    async with service.store.reading() as reading:
-        rows, following = page.cut(await reading.refused(page.unit, page.after, page.limit + 1))
-    answers = [
-        RefusedAnswer(
-            id=row.id,
-            cell=row.cell,
-            origin=row.row.origin,
-            arrived=rfc3339(row.row.arrived_us),
-            index=row.row.at_index,
-            reason=row.row.reason,
-            detail=row.row.detail,
-            text=row.row.body.decode("utf-8", "replace"),
-            size=row.row.size,
-        )
-        for row in rows
-    ]
-    return RefusedPage(refused=answers, next=following)
 
 
 def _gap(row: Listed[Gap]) -> GapAnswer:
@@ -190,7 +109,7 @@ def _discrepancy(row: Listed[Discrepancy]) -> DiscrepancyAnswer:
     )
 
 
-@router.get("/v1/gaps", responses=described("unit_unknown"))
+@router.get("/v1/gaps", responses=described("unit_unknown", "busy"))
 async def get_gaps(service: ServiceOf, page: PageOf) -> GapsPage:
     """Events that are missing now; a gap closes by itself when its events arrive."""
     rows, following = page.cut(
@@ -199,7 +118,7 @@ async def get_gaps(service: ServiceOf, page: PageOf) -> GapsPage:
     return GapsPage(gaps=[_gap(row) for row in rows], next=following)
 
 
-@router.get("/v1/discrepancies", responses=described("unit_unknown"))
+@router.get("/v1/discrepancies", responses=described("unit_unknown", "busy"))
 async def get_discrepancies(service: ServiceOf, page: PageOf) -> DiscrepanciesPage:
     """Where controllers contradict themselves, for whoever programs them."""
     rows, following = page.cut(

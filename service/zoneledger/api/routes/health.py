@@ -29,6 +29,11 @@ class ReadyAnswer(BaseModel):
     checks: dict[str, bool] = Field(
         description="what it rests on, by name", examples=[{"database": True, "recorder": True, "broker": True}]
     )
+    listens: bool | None = Field(
+        description="whether this process takes in what the broker brings; false where another one does, and this one "
+        "would take over; null without a broker",
+        examples=[True],
+    )
 
 
 @router.get("/health/live", responses=described())
@@ -44,7 +49,8 @@ async def get_ready(service: ServiceOf) -> ReadyAnswer:
     if failing:
         faults = [(f"check/{name}", "is not well; the service's log says why") for name in failing]
         raise ApiError("not_ready", f"Not well: {', '.join(failing)}.", faults)
-    return ReadyAnswer(ready=True, checks=dict.fromkeys(service.checks, True))
+    listens = service.listens and service.listens()
+    return ReadyAnswer(ready=True, checks=dict.fromkeys(service.checks, True), listens=listens)
 
 
 async def _is_well(check: Check) -> bool:

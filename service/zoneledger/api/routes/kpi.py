@@ -8,10 +8,11 @@ from pydantic.json_schema import SkipJsonSchema
 from zoneledger.api.access import ServiceOf, UnitPath, WindowParameters, optional, unit_of
 from zoneledger.api.kpi_answers import KpiAnswer, SeriesAnswer, answer_of
 from zoneledger.api.problems import described
+from zoneledger.api.turns import InTurn
 from zoneledger.application.kpi import read_kpis
 from zoneledger.application.windows import series_of, window_of
 
-router = APIRouter(tags=["figures"])
+router = APIRouter(tags=["figures"], route_class=InTurn)
 
 
 class KpiParameters(WindowParameters):
@@ -23,7 +24,7 @@ class KpiParameters(WindowParameters):
     )
 
 
-@router.get("/v1/kpi/{unit:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid"))
+@router.get("/v1/kpi/{unit:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid", "busy"))
 async def get_kpi(
     service: ServiceOf,
     unit: UnitPath,

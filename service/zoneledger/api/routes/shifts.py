@@ -7,12 +7,13 @@ from pydantic import BaseModel, Field
 
 from zoneledger.api.access import ServiceOf, WindowParameters, unit_of
 from zoneledger.api.problems import described
-from zoneledger.api.times import Seconds, Time, rfc3339, seconds
+from zoneledger.api.times import Seconds, Time, rfc3339, rfc3339_or_none, seconds
+from zoneledger.api.turns import InTurn
 from zoneledger.application.shifts import ReadShift, read_shifts
 from zoneledger.application.windows import window_of
 from zoneledger.core.spans import total
 
-router = APIRouter(tags=["shifts"])
+router = APIRouter(tags=["shifts"], route_class=InTurn)
 
 
 class StopAnswer(BaseModel):
@@ -37,6 +38,9 @@ class ShiftAnswer(BaseModel):
     revision: int = Field(
         description="rises when late evidence or a changed plant model changed its figures", examples=[1]
     )
+    restated: Time | None = Field(
+        description="when its figures last changed after it was over; null where they never did: /v1/revisions lists each change"
+    )
 
 
 class ShiftsAnswer(BaseModel):
@@ -57,10 +61,11 @@ def _answer(read: ReadShift, now_us: int) -> ShiftAnswer:
         stops=[StopAnswer(stop=name, start=rfc3339(start), end=rfc3339(end)) for name, start, end in shift.stops],
         over=shift.end_us <= now_us,
         revision=read.revision,
+        restated=rfc3339_or_none(read.restated_us),
     )
 
 
-@router.get("/v1/shifts/{line:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid"))
+@router.get("/v1/shifts/{line:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid", "busy"))
 async def get_shifts(
     service: ServiceOf,
     line: Annotated[str, Path(description="The line's path", examples=["harbour/wing-1"])],
@@ -69,6 +74,6 @@ async def get_shifts(
     """The shifts of a line (or of the line of a cell) that overlap a window."""
     async with service.store.reading() as reading:
         found = await unit_of(service, reading, line)
-        shifts = await read_shifts(reading, found, window_of(found, parameters.asked()))
+        shifts = await read_shifts(reading, found, window_of(found, parameters.asked()), service.limits)
     now_us = service.now_us()
     return ShiftsAnswer(unit=found.path, line=found.line_path, shifts=[_answer(shift, now_us) for shift in shifts])

@@ -8,11 +8,12 @@ from pydantic import BaseModel, Field
 from zoneledger.api.access import ServiceOf, UnitPath, WindowParameters, unit_of
 from zoneledger.api.problems import described
 from zoneledger.api.times import Time, rfc3339
+from zoneledger.api.turns import InTurn
 from zoneledger.application.timeline import read_timeline
 from zoneledger.application.windows import window_of
 from zoneledger.core.spans import Span
 
-router = APIRouter(tags=["ledger"])
+router = APIRouter(tags=["ledger"], route_class=InTurn)
 
 
 class SpanAnswer(BaseModel):
@@ -45,7 +46,7 @@ def _answer(span: Span) -> SpanAnswer:
     return SpanAnswer(start=rfc3339(span.start_us), end=rfc3339(span.end_us), state=span.state, reason=span.reason)
 
 
-@router.get("/v1/timeline/{unit:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid"))
+@router.get("/v1/timeline/{unit:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid", "busy"))
 async def get_timeline(
     service: ServiceOf,
     unit: UnitPath,

@@ -5,7 +5,7 @@ from pydantic import BaseModel, Field
 
 from zoneledger.api.access import ServiceOf
 from zoneledger.api.problems import described
-from zoneledger.api.times import Time, rfc3339_or_none
+from zoneledger.api.times import Seconds, Time, rfc3339_or_none, seconds
 from zoneledger.application.units import NEVER_KNOWN, Present, PresentCell, read_present
 from zoneledger.core.plant import Plant, Unit
 
@@ -44,6 +44,11 @@ class CellStanding(Standing):
     )
     link_since: Time | None = Field(description="when the link's last message arrived")
     last_message: Time | None = Field(description="the booked time of its last message")
+    clock_offset_s: Seconds | None = Field(
+        description="how far its controller's clock is ahead of the service's: the largest `at` less arrival of its last 10 to "
+        "20 minutes of messages. Below zero its clock is behind, or its messages are late; null before any message",
+        examples=[-0.012],
+    )
     received: Received
 
 
@@ -89,6 +94,7 @@ def _cell(unit: Unit, cell: PresentCell) -> CellStanding:
         link=head.link if head else None,
         link_since=rfc3339_or_none(head.link_us if head else None),
         last_message=rfc3339_or_none(cell.booked_us),
+        clock_offset_s=seconds(head.clock.us) if head and head.clock else None,
         received=_received(head.counts if head else {}),
     )
 

@@ -1,0 +1,91 @@
+"""Reads the body of POST /v1/refused/retry: which refused messages are to be offered again."""
+
+from typing import Annotated, Any
+
+from fastapi.exceptions import RequestValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic.json_schema import SkipJsonSchema
+
+from zoneledger.api.access import optional
+from zoneledger.api.pages import MAX_ID
+from zoneledger.api.problems import ApiError
+from zoneledger.application.ports import RefusedFilter
+from zoneledger.application.retry import ROWS_AT_ONCE
+from zoneledger.core.decoding import Reason, Refusal, check_values, decode_text, decode_value
+
+MAX_BODY_BYTES = 64 * 1024
+MAX_CELL, NO_CONTROLS = 500, r"^[^\x00-\x1f\x7f-\x9f]*$"
+MAX_IDS = 1000
+
+_Id = Annotated[int, Field(ge=1, le=MAX_ID)]
+
+
+class RetryBody(BaseModel):
+    """Which refused messages are meant; without any of it all of them are."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+    cell: str | SkipJsonSchema[None] = optional(
+        "only what was sent as this cell, named by the plant model or not",
+        "harbour/wing-1/cell-9",
+        max_length=MAX_CELL,
+        pattern=NO_CONTROLS,
+    )
+    reason: Reason | SkipJsonSchema[None] = optional("only what was refused for this reason", "unknown_cell")
+    ids: list[_Id] | SkipJsonSchema[None] = optional(
+        "only these entries of the list", [17, 18], min_length=1, max_length=MAX_IDS
+    )
+    after: int = Field(
+        default=0, ge=0, le=MAX_ID, description="only entries after this id: `next` of the answer before"
+    )
+    upto: int | SkipJsonSchema[None] = optional(
+        "only entries up to this id: `upto` of the answer before; those that there are now, unless told",
+        9000,
+        ge=0,
+        le=MAX_ID,
+    )
+    limit: int = Field(
+        default=ROWS_AT_ONCE, ge=1, le=ROWS_AT_ONCE, description="at most so many entries; fewer, where they are long"
+    )
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _is_given(cls, value: Any) -> Any:
+        if value is None:
+            raise ValueError("should be left out, or have a value")
+        return value
+
+    @property
+    def which(self) -> RefusedFilter:
+        """The refused messages that are meant."""
+        ids = None if self.ids is None else tuple(self.ids)
+        return RefusedFilter(self.cell, self.reason, ids, self.after, self.upto)
+
+
+BODY: dict[str, Any] = {
+    "required": True,
+    "content": {
+        "application/json": {
+            "schema": RetryBody.model_json_schema(),
+            "example": {"cell": "harbour/wing-1/cell-9", "reason": "unknown_cell"},
+        }
+    },
+}
+
+
+def read_retry_body(body: bytes) -> RetryBody:
+    """Return what a body asks for; raise ApiError `body_invalid`, or `request_invalid` with each place that is wrong."""
+    try:
+        value = decode_value(decode_text(body))
+        check_values(value)
+    except Refusal as refusal:
+        raise ApiError("body_invalid", f"The body should be one JSON object in UTF-8: {refusal.detail}.") from None
+    if not isinstance(value, dict):
+        raise ApiError(
+            "request_invalid", 'The body should be an object, such as {"reason": "unknown_cell"}; {} is all.'
+        )
+    try:
+        return RetryBody.model_validate(value)
+    except ValidationError as error:
+        places = [{**one, "loc": ("body", *one["loc"])} for one in error.errors()]
+        raise RequestValidationError(places) from None

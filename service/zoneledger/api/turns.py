@@ -1,0 +1,64 @@
+"""Answers that cost much take turns, and leave time between them: whatever many ask at once, messages are taken in meanwhile."""
+
+import asyncio
+from collections import defaultdict
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
+from typing import Any
+
+from fastapi import FastAPI, Request, Response
+from fastapi.routing import APIRoute
+from starlette.requests import ClientDisconnect
+
+from zoneledger.api.problems import ApiError
+
+#: Who has not had a turn after so long is told to ask again later.
+LONGEST_WAIT_S = 30.0
+#: After an answer that took longer, nobody waits longer for the next turn than this.
+LONGEST_PAUSE_S = 1.0
+
+
+class Turns:
+    """Lets one work at a time, in the order in which they came, and leaves the loop to others for as long as that took."""
+
+    def __init__(self) -> None:
+        self._one = asyncio.Lock()
+
+    @asynccontextmanager
+    async def turn(self) -> AsyncIterator[None]:
+        """Wait for one's turn, and have it until the end of the block; raise ApiError `busy` where it does not come."""
+        try:
+            async with asyncio.timeout(LONGEST_WAIT_S):
+                await self._one.acquire()
+        except TimeoutError:
+            raise ApiError(
+                "busy", f"Others have asked for so much that it was not your turn for {LONGEST_WAIT_S:g} s."
+            ) from None
+        loop = asyncio.get_running_loop()
+        began_s = loop.time()
+        try:
+            yield
+        finally:
+            loop.call_later(min(loop.time() - began_s, LONGEST_PAUSE_S), self._one.release)
+
+
+class InTurn(APIRoute):
+    """A route whose answers are made in turn with those of its tag, and not at all for a client that has gone away by then."""
+
+    def get_route_handler(self) -> Callable[[Request], Awaitable[Response]]:  # type: ignore[override]
+        answer = super().get_route_handler()
+
+        async def answer_in_turn(request: Request) -> Response:
+            turns: Turns = request.app.state.turns[self.tags[0]]
+            async with turns.turn():
+                if await request.is_disconnected():
+                    raise ClientDisconnect
+                return await answer(request)
+
+        return answer_in_turn
+
+
+def install(app: FastAPI) -> None:
+    """Give an application its turns, by the tag of the routes that take them."""
+    made: defaultdict[Any, Turns] = defaultdict(Turns)
+    app.state.turns = made

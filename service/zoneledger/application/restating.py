@@ -1,0 +1,64 @@
+"""Finds when what was told of a cell's past has changed: each such time raises the revision of the figures over it."""
+
+from bisect import bisect_right
+from collections.abc import Iterable
+from itertools import pairwise
+
+from zoneledger.application.ports import Revision
+from zoneledger.core.booking import Booked, ZoneSpan
+from zoneledger.core.spans import Interval, Span
+from zoneledger.core.states import UNKNOWN
+
+#: Changes less than an hour apart are noted as one, so that a long backlog makes few of them.
+APART_US = 3_600_000_000
+
+
+def differing(before: Iterable[ZoneSpan], after: Iterable[ZoneSpan]) -> list[Interval]:
+    """Return when two accounts of some units' time differ; each unit's spans are disjoint, and where it has none it is unknown.
+
+    Why it is unknown makes no difference: no figure depends on it.
+    """
+    one, other = ({row for row in rows if row.span.state != UNKNOWN} for rows in (before, after))
+    units = {row.zone for row in one ^ other}
+    return [
+        interval
+        for unit in units
+        for interval in _differing(_spans_of(unit, one - other), _spans_of(unit, other - one))
+    ]
+
+
+def _spans_of(unit: str, rows: Iterable[ZoneSpan]) -> list[Span]:
+    return sorted(row.span for row in rows if row.zone == unit)
+
+
+def _differing(one: list[Span], other: list[Span]) -> list[Interval]:
+    edges = sorted({edge for span in (*one, *other) for edge in span[:2]})
+    return [interval for interval in pairwise(edges) if _standing(one, interval[0]) != _standing(other, interval[0])]
+
+
+def _standing(spans: list[Span], at_us: int) -> tuple[str, str | None] | None:
+    i = bisect_right(spans, at_us, key=lambda span: span.start_us) - 1
+    return spans[i][2:] if i >= 0 and at_us < spans[i].end_us else None
+
+
+def counted(rows: Booked) -> list[Interval]:
+    """Return when rows count something: fasteners, and what snapshots count and no event told."""
+    made = [(row.at_us, row.at_us + 1) for row in rows.fasteners]
+    return made + [(row.at_us, row.at_us + 1) for row in rows.discrepancies if row.kind == "unseen"]
+
+
+def joined(times: Iterable[Interval]) -> list[Interval]:
+    """Return times, sorted, with those that lie less than an hour apart as one."""
+    found: list[Interval] = []
+    for start_us, end_us in sorted(times):
+        if found and start_us < found[-1][1] + APART_US:
+            found[-1] = (found[-1][0], max(found[-1][1], end_us))
+        else:
+            found.append((start_us, end_us))
+    return found
+
+
+def restatements(cell: str, times: Iterable[Interval], told_us: int, now_us: int, cause: str) -> list[Revision]:
+    """Return the changes of the past that differing times are; what lies after `told_us` was not told for good yet."""
+    told = [(start_us, min(end_us, told_us)) for start_us, end_us in times if start_us < min(end_us, told_us)]
+    return [Revision(cell, start_us, end_us, now_us, cause) for start_us, end_us in joined(told)]

@@ -1,0 +1,39 @@
+"""Changes of the past that bear on a unit's figures over a window: each raises their revision by one."""
+
+from collections.abc import Iterable, Sequence
+
+from zoneledger.application.ports import Listed, Reading, Revision
+from zoneledger.application.windows import Window
+from zoneledger.core.plant import Unit
+
+
+def units_of(unit: Unit) -> list[str]:
+    """Return the paths whose changes bear on a unit: of its cells, and of their and its own lines."""
+    paths = {unit.line_path, *(path for cell in unit.cells for path in (cell.path, cell.line_path))}
+    return sorted(path for path in paths if path)
+
+
+async def read_changes(reading: Reading, unit: Unit, windows: Sequence[Window]) -> list[Revision]:
+    """Return the changes that bear on a unit in any of the windows, or between two of them, as they were recorded."""
+    if not windows:
+        return []
+    first_us, last_us = min(one.start_us for one in windows), max(one.end_us for one in windows)
+    return [found.row for found in await reading.revisions(units_of(unit), first_us, last_us, 0, None)]
+
+
+async def list_changes(
+    reading: Reading, unit: Unit, window: Window, after_id: int, limit: int
+) -> list[Listed[Revision]]:
+    """Return some of the changes that bear on a unit in a window, numbered, as they were recorded."""
+    return await reading.revisions(units_of(unit), window.start_us, window.end_us, after_id, limit)
+
+
+def bearing_on(changes: Iterable[Revision], start_us: int, end_us: int) -> list[Revision]:
+    """Return those of the changes that touch [start_us, end_us)."""
+    return [one for one in changes if one.from_us < end_us and one.to_us > start_us]
+
+
+def restatement(changes: Iterable[Revision], end_us: int, silence_us: int) -> Revision | None:
+    """Return the last of the changes that came when a window was over and settled, None where none did."""
+    later = [one for one in changes if one.recorded_us >= end_us + silence_us]
+    return max(later, key=lambda one: one.recorded_us, default=None)

@@ -1,0 +1,59 @@
+"""A service that cannot work on its database does not start: it says why in one sentence, and ends with 1."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+from sqlalchemy import text
+
+from tests.servers.postgres import Postgres
+from tests.servers.programs import free_port
+from zoneledger.storage.engines import open_engines, transaction
+from zoneledger.storage.schema import migrate
+
+
+def _refusal(database_url: str) -> str:
+    """Start the service on a database; return the sentence with which it ends."""
+    command = [sys.executable, "-m", "zoneledger_cli", "serve", "--database", database_url, "--port", str(free_port())]
+    ended = subprocess.run(command, capture_output=True, text=True, timeout=60)
+    assert ended.returncode == 1, ended.stderr
+    assert "Traceback" not in ended.stderr
+    return ended.stderr.splitlines()[-1]
+
+
+async def _set_schema(database_url: str, revision: str) -> None:
+    engines = open_engines(database_url)
+    async with transaction(engines.write) as connection:
+        await connection.execute(text("UPDATE alembic_version SET version_num = :new"), {"new": revision})
+    await engines.dispose()
+
+
+async def test_a_database_of_a_newer_version(database_url: str) -> None:
+    await migrate(database_url)
+    await _set_schema(database_url, "9999")
+    assert _refusal(database_url) == (
+        "zoneledger: The database has schema 9999, which this version of zoneledger does not know: "
+        "it was written by a newer version, so start that one."
+    )
+
+
+def test_a_file_that_is_no_database(tmp_path: Path) -> None:
+    letter = tmp_path / "letter.db"
+    letter.write_bytes(b"a letter, and no database. " * 100)
+    assert _refusal(f"sqlite:///{letter}") == "zoneledger: the database does not answer: its file is damaged"
+    assert letter.read_bytes().startswith(b"a letter")
+
+
+def test_a_folder_that_is_not_there(tmp_path: Path) -> None:
+    folder = tmp_path / "away"
+    assert _refusal(f"sqlite:///{folder / 'ledger.db'}") == f"zoneledger: there is no folder {folder} for the database"
+    assert not folder.exists()
+
+
+def test_a_postgresql_that_is_not_there(postgres: Postgres) -> None:
+    away = f"postgresql://zoneledger@127.0.0.1:{free_port()}/zoneledger"
+    assert _refusal(away) == "zoneledger: the database does not answer: there is no connection to it"
+    assert _refusal(postgres.url("none")) == "zoneledger: the database does not answer: it is not there"
+    assert _refusal(postgres.url("postgres").replace("//zoneledger@", "//nobody@")) == (
+        "zoneledger: the database does not answer: it refuses the service's account"
+    )

@@ -6,13 +6,16 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 ARGS ?=
 
-.PHONY: help demo test faults kills check bench lock format clean
+.PHONY: help demo test faults kills week soak mutants check bench lock format clean
 
 help:
 	@echo "make demo    two simulated cells work a shift; ARGS=--once ends after it"
 	@echo "make test    all tests; says what was skipped, and why (ARGS goes to pytest)"
 	@echo "make faults  the whole table of faults, a line for each (ARGS goes to pytest)"
 	@echo "make kills   500 kill -9 on SQLite and 500 on PostgreSQL, while cells send"
+	@echo "make week    a week of 30 cells, shuffled and with duplicates, against the truth, on SQLite and PostgreSQL"
+	@echo "make soak    30 minutes of random faults on each database; writes what it measured to docs/soak"
+	@echo "make mutants builds with one defect each, and the test that catches it"
 	@echo "make check   format, lint, types, import contracts"
 	@echo "make bench   a backlog drained to a current ledger, beside the raw drain (ARGS=--messages=20000)"
 	@echo "make format  rewrite the sources as 'make check' wants them"
@@ -22,7 +25,7 @@ demo: $(READY)
 	$(BIN)/zoneledger demo $(ARGS)
 
 test: $(READY)
-	$(BIN)/python -m pytest -rs $(ARGS)
+	$(BIN)/python -m pytest -rs -n 2 --dist worksteal $(ARGS)
 
 faults: $(READY)
 	ZONELEDGER_FAULTS=full $(BIN)/python -m pytest -q tests/faults/test_table.py $(ARGS)
@@ -30,6 +33,17 @@ faults: $(READY)
 kills: $(READY)
 	$(BIN)/python -m tests.faults.killing --database sqlite $(ARGS)
 	$(BIN)/python -m tests.faults.killing --database postgresql $(ARGS)
+
+week: $(READY)
+	$(BIN)/python -m tests.faults.week --database sqlite $(ARGS)
+	$(BIN)/python -m tests.faults.week --database postgresql $(ARGS)
+
+soak: $(READY)
+	$(BIN)/python -m tests.faults.soak --database sqlite --into docs/soak $(ARGS)
+	$(BIN)/python -m tests.faults.soak --database postgresql --into docs/soak $(ARGS)
+
+mutants: $(READY)
+	$(BIN)/python -m tests.faults.mutants $(ARGS)
 
 check: $(READY)
 	$(BIN)/ruff format --check .

@@ -16,13 +16,16 @@ from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
 from tests.servers.programs import wait_until
 from tests.servers.relay import Relay
+from zoneledger.clock import now_us
 from zoneledger_cli.simulating import write_plant
+from zoneledger_sim.clock import rfc3339
 
 
 class Bench:
     """The parts of one row; `full` is the long form of the table, `seed` decides all chances.
 
-    `broker` and `postgres` (None on SQLite) are the row's own, to stop and kill.
+    `broker` and `postgres` (None on SQLite) are the row's own, to stop and kill; `url` is the database's, and `began` when
+    the time begins that the cells tell of.
     """
 
     def __init__(self, kind: str, seed: int, *, full: bool) -> None:
@@ -36,6 +39,9 @@ class Bench:
         self.sent = Sent("", self.directory / "sent.jsonl", cells=6, seed=seed, pace=400)
         self.fault_ended_s: float | None = None
         self.service: FailingService
+        self.url = ""
+        self.began = ""
+        self._flags: list[str] = []
 
     def __enter__(self) -> "Bench":
         self.broker.start()
@@ -62,27 +68,29 @@ class Bench:
         database: str | None = None,
         broker: str | None = None,
         sender_broker: str | None = None,
+        settings: dict[str, str] | None = None,
         **sent: Any,
     ) -> FailingService:
         """Start the service, subscribed, on a database and a broker's URL, unless told the row's own.
 
-        `sender_broker` is the broker's URL as the cells see it; `sent` says how they send, where it is not as usual.
+        `sender_broker` is the broker's URL as the cells see it, `settings` are of the service's environment; `sent` says how
+        they send, where it is not as usual.
         """
         self.sent = replace(self.sent, broker=sender_broker or self.broker.url, **sent)
         plant = self.directory / "plant.json"
         write_plant(self.sent.scenario, plant)
-        flags = [
-            "--database",
-            database or self.database(),
-            "--broker",
-            broker or self.broker.url,
-            "--plant",
-            str(plant),
-        ]
-        self.service = FailingService(*flags)
-        self.stack.callback(self._end_service)
-        self.service.start()
+        self.url = database or self.database()
+        self.began = rfc3339(now_us() - self.sent.ago_us)
+        self._flags = ["--database", self.url, "--broker", broker or self.broker.url]
+        self.service = self.another(settings, "--plant", str(plant))
         return self.service
+
+    def another(self, settings: dict[str, str] | None = None, *flags: str) -> FailingService:
+        """Start a service beside the first, on the same database and broker unless a flag names others, with these settings."""
+        service = FailingService(*self._flags, *flags, environment=settings)
+        self.stack.callback(lambda: None if service.died else service.kill())
+        service.start()
+        return service
 
     def cells(self) -> Cells:
         """Return the row's cells, not yet sending."""
@@ -108,6 +116,10 @@ class Bench:
             self.service.start_dying()
             if not self.service.died:
                 return
+
+    def log(self, name: str) -> str:
+        """Return what a command logged."""
+        return (self.directory / f"{name}.log").read_text(errors="replace")
 
     def stored(self) -> int:
         """Return how many events the service has stored."""
@@ -136,7 +148,3 @@ class Bench:
             wait_s=wait_s,
             broker_loses=broker_loses,
         )
-
-    def _end_service(self) -> None:
-        if not self.service.died:
-            self.service.kill()

@@ -50,6 +50,7 @@ ACTIONS: dict[str, Callable[[], None]] = {
     "kill": _kill,
     "unavailable": _unavailable,
     "oserror": _os_error,
+    "stop": lambda: os.kill(os.getpid(), signal.SIGSTOP),
     "pause": lambda: time.sleep(PAUSE_S),
 }
 

@@ -32,6 +32,7 @@ def _become(arguments: list[str], environment: dict[str, str], log: str) -> None
     os.dup2(stream, 2)
     for name in [name for name in os.environ if name.startswith("ZONELEDGER_")]:
         del os.environ[name]
+    os.environ.update(environment)
     failing.install(environment)
     sys.argv = ["zoneledger", *arguments]
     main.app()
@@ -68,7 +69,7 @@ def fork_command(arguments: list[str], environment: dict[str, str], log: Path) -
 
 
 class FailingService(ServiceProcess):
-    """The service, forked, with a failpoint: set `environment` before a start; without one it is the product as it is."""
+    """The service, forked; `environment` holds settings of its own, and a failpoint: without one it is the product as it is."""
 
     def __init__(self, *flags: str, environment: dict[str, str] | None = None) -> None:
         super().__init__(*flags)

@@ -37,7 +37,7 @@ def fault(
 
 
 HEADING = (
-    f"{'area':<9}{'fault':<52}{'database':<11}{'seed':>9}{'sent':>9}{'stored':>9}{'upstream':>9}{'gaps':>7}"
+    f"{'area':<11}{'fault':<52}{'database':<11}{'seed':>9}{'sent':>9}{'stored':>9}{'upstream':>9}{'gaps':>7}"
     f"{'lost':>6}{'twice':>6}{'refused':>8}{'recover s':>10}{'drain s':>9}{'difference':>11}"
 )
 
@@ -46,7 +46,7 @@ def line_of(row: Fault, database: str, seed: int, outcome: Outcome) -> str:
     """Return a row's line; the seed repeats it."""
     found = outcome
     return (
-        f"{row.area:<9}{row.name:<52}{database:<11}{seed:>9}{found.sent:>9}{found.stored:>9}{found.upstream:>9}{found.gaps:>7}"
+        f"{row.area:<11}{row.name:<52}{database:<11}{seed:>9}{found.sent:>9}{found.stored:>9}{found.upstream:>9}{found.gaps:>7}"
         f"{found.lost:>6}{found.twice:>6}{found.refused:>8}{found.recover_s:>10.2f}{found.drain_s:>9.2f}{found.difference:>11g}"
         f"  {found.note}"
     ).rstrip()

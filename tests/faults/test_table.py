@@ -11,7 +11,20 @@ from tests.faults.bench import Bench
 from tests.faults.table import FAULTS, Fault, line_of
 from tests.servers.fixtures import programs
 
-AREAS = ("process", "broker")
+AREAS = (
+    "process",
+    "broker",
+    "stream",
+    "stream_clock",
+    "stream_link",
+    "payload",
+    "database",
+    "database_disk",
+    "processes",
+    "change",
+    "consumer",
+    "consumer_hostile",
+)
 for area in AREAS:
     importlib.import_module(f"tests.faults.{area}_faults")
 

@@ -1,0 +1,128 @@
+"""What a soak measured over time, and whether it has a slope: bounds that were set before anybody looked at a measurement.
+
+- Memory of a process rises by less than 5 % of its level an hour.
+- Open files and tasks: the least of each minute, which is what is held at rest, rises by less than 1 over the time judged.
+- The write-ahead log never is larger than 64 MiB on SQLite, and than PostgreSQL's `max_wal_size` and a quarter.
+- What the broker keeps on disk comes down to 8 MiB or less in each minute: its queue is empty again and again.
+
+Slopes are least squares over the second half of a process's life, if it lived for 8 minutes or more; the others over the
+second half of the soak.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from itertools import groupby
+from statistics import linear_regression, mean
+
+HOUR_S, MINUTE_S = 3600.0, 60.0
+LONG_LIFE_S = 480.0
+MEMORY_AN_HOUR = 0.05
+HELD = 1.0
+WAL_MIB = {"sqlite": 64.0, "postgresql": 640.0}
+BROKER_MIB = 8.0
+
+Point = tuple[float, float]
+"""Seconds since the soak began, and a value."""
+
+
+@dataclass(frozen=True)
+class Life:
+    """What was measured of one thing while one process lived, or over the whole soak."""
+
+    points: tuple[Point, ...]
+
+    @property
+    def lasted_s(self) -> float:
+        """From the first measurement to the last."""
+        return self.points[-1][0] - self.points[0][0] if self.points else 0.0
+
+    def second_half(self) -> list[Point]:
+        """Return what was measured in the second half."""
+        middle_s = self.points[0][0] + self.lasted_s / 2 if self.points else 0.0
+        return [point for point in self.points if point[0] >= middle_s]
+
+
+@dataclass(frozen=True)
+class Series:
+    """A quantity in a unit over the soak: `lives` in their order; `of_process` where it is a process's own."""
+
+    name: str
+    unit: str
+    lives: tuple[Life, ...]
+    of_process: bool = True
+
+    def until(self, end_s: float) -> "Series":
+        """Return the same from the begin up to an instant; lives of which nothing is left are left out."""
+        cut = (Life(tuple(point for point in life.points if 0 <= point[0] <= end_s)) for life in self.lives)
+        return replace(self, lives=tuple(life for life in cut if life.points))
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A life's level and slope in its second half of `minutes`, the bound in words, and whether it holds (None: too short)."""
+
+    series: Series
+    life: int
+    minutes: float
+    level: float
+    slope_per_hour: float
+    bound: str
+    holds: bool | None
+
+    def __str__(self) -> str:
+        found = {True: "holds", False: "BROKEN", None: "too short to be judged"}[self.holds]
+        return (
+            f"{self.series.name:<16}life {self.life}: {self.level:>9.1f} {self.series.unit:<5} "
+            f"{self.slope_per_hour:>+9.2f} an hour over {self.minutes:.1f} min; {self.bound}: {found}"
+        )
+
+
+def slope_per_s(points: Sequence[Point]) -> float:
+    """Return the slope of a line by least squares; 0 for fewer than two instants."""
+    if len({at_s for at_s, _ in points}) < 2:
+        return 0.0
+    return linear_regression([at_s for at_s, _ in points], [value for _, value in points]).slope
+
+
+def least_of_each_minute(points: Iterable[Point]) -> list[Point]:
+    """Return the least value of each minute, at the minute's begin."""
+    by_minute = groupby(points, key=lambda point: point[0] // MINUTE_S)
+    return [(minute * MINUTE_S, min(value for _, value in group)) for minute, group in by_minute]
+
+
+def _judge(series: Series, number: int, life: Life, bound: str, holds: Callable[[list[Point]], bool]) -> Judged:
+    half = life.second_half()
+    is_long = life.lasted_s >= LONG_LIFE_S or not series.of_process
+    minutes = (half[-1][0] - half[0][0]) / MINUTE_S if half else 0.0
+    level = mean(value for _, value in half) if half else 0.0
+    slope = slope_per_s(half) * HOUR_S
+    return Judged(series, number, minutes, level, slope, bound, holds(half) if is_long and half else None)
+
+
+def _memory_holds(half: list[Point]) -> bool:
+    return slope_per_s(half) * HOUR_S < MEMORY_AN_HOUR * mean(value for _, value in half)
+
+
+def _held_holds(half: list[Point]) -> bool:
+    least = least_of_each_minute(half)
+    return slope_per_s(least) * (least[-1][0] - least[0][0]) < HELD
+
+
+def judge(series: Series, database: str) -> list[Judged]:
+    """Hold each life of a series against the bound of its name; raises KeyError for a series that has none."""
+    largest_mib = WAL_MIB[database]
+    bounds: dict[str, tuple[str, Callable[[list[Point]], bool]]] = {
+        "memory": (f"less than {MEMORY_AN_HOUR:.0%} of its level an hour", _memory_holds),
+        "open files": ("at rest less than 1 more", _held_holds),
+        "tasks": ("at rest less than 1 more", _held_holds),
+        "write-ahead log": (
+            f"never above {largest_mib:g} MiB",
+            lambda half: max(value for _, value in half) <= largest_mib,
+        ),
+        "broker's file": (
+            f"in each minute down to {BROKER_MIB:g} MiB",
+            lambda half: max(value for _, value in least_of_each_minute(half)) <= BROKER_MIB,
+        ),
+    }
+    bound, holds = bounds[series.name]
+    return [_judge(series, number, life, bound, holds) for number, life in enumerate(series.lives, 1)]

@@ -48,7 +48,7 @@ CLIENT_ID = "ledger-drain"
 DEADLINE_S = 300.0
 
 
-async def _subscribe_once(broker: str, topics: Topics, client_id: str) -> None:
+async def subscribe_once(broker: str, topics: Topics, client_id: str) -> None:
     """Make the persistent session that the backlog waits in."""
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
     properties.SessionExpiryInterval = 3600
@@ -67,7 +67,7 @@ async def ledger_drain(broker: str, database_url: str, messages: int, plant: Pat
     """Drain a backlog of that many messages through the service; return messages a second until the last is in the ledger."""
     topics = Topics(f"ledger-{time.monotonic_ns()}")
     client_id = f"{CLIENT_ID}-{time.monotonic_ns()}"
-    await _subscribe_once(broker, topics, client_id)
+    await subscribe_once(broker, topics, client_id)
     await fill_backlog(broker, topics, messages)
     service = await open_service(Settings(database_url=database_url, plant=plant))
     subscriber = Subscriber(parse_broker_url(broker), service.recorder, topics=topics, session=Session(client_id))

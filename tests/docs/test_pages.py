@@ -88,7 +88,15 @@ def test_states_and_all_their_reasons_are_explained() -> None:
     assert set(reasons["idle"]) == {*WAITS, states.UNEXPLAINED}
     assert {*reasons["changeover"], *reasons["running"]} == set(states.ACTIVITY_STATE)
     unknown = {codes(row[0])[0] for row in rows(section(CONCEPTS, "Evidence and unknown"))}
-    kinds = (states.GAP, states.REBOOT, states.CLOCK, states.NOT_REPORTED, states.SILENCE, states.NO_SNAPSHOT)
+    kinds = (
+        states.GAP,
+        states.REBOOT,
+        states.CLOCK,
+        states.NOT_REPORTED,
+        states.SILENCE,
+        states.NO_SNAPSHOT,
+        states.NOT_KEPT,
+    )
     assert unknown == set(kinds)
 
 

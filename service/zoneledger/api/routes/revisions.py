@@ -6,7 +6,7 @@ from fastapi import APIRouter, Query
 from pydantic import BaseModel, Field
 
 from zoneledger.api.access import ServiceOf, UnitPath, WindowParameters, unit_of
-from zoneledger.api.pages import MAX_ID
+from zoneledger.api.pages import ListParameters
 from zoneledger.api.problems import described
 from zoneledger.api.times import Time, rfc3339
 from zoneledger.api.turns import InTurn
@@ -18,13 +18,8 @@ from zoneledger.application.windows import window_of
 router = APIRouter(tags=["figures"], route_class=InTurn)
 
 
-class ChangesParameters(WindowParameters):
-    """A window, and which of its changes."""
-
-    after: int = Field(
-        default=0, ge=0, le=MAX_ID, description="Only changes after this id: `next` of the page before", examples=[0]
-    )
-    limit: int = Field(default=100, ge=1, le=1000, description="At most so many changes", examples=[100])
+class ChangesParameters(WindowParameters, ListParameters):
+    """A window, and which page of its changes."""
 
 
 class ChangeAnswer(BaseModel):
@@ -72,11 +67,11 @@ async def get_revisions(
         found = await unit_of(service, reading, unit)
         window = window_of(found, parameters.asked())
         rows = await list_changes(reading, found, window, parameters.after, parameters.limit + 1)
-    page = rows[: parameters.limit]
+    page, following = parameters.cut(rows)
     return ChangesPage(
         unit=found.path,
         start=rfc3339(window.start_us),
         end=rfc3339(window.end_us),
         revisions=[_answer(row) for row in page],
-        next=page[-1].id if len(rows) > parameters.limit else None,
+        next=following,
     )

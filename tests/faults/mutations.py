@@ -142,7 +142,7 @@ MUTANTS = (
     ),
     Mutant(
         "late messages are booked up to the next checkpoint",
-        (Edit(BOOK, "if is_former and former is not None and former.booking == state:", "if is_former:"),),
+        (Edit(BOOK, "if former is not None and former.booking == state:", "if former is not None:"),),
         ("tests/contract/test_late.py",),
     ),
     Mutant(

@@ -43,15 +43,20 @@ def _corpus() -> tuple[dict[str, tuple[bytes, str]], dict[str, tuple[bytes, str]
     return BAD | now, BAD_ALONE | now | BAD_WHOLE
 
 
-@fault("payload", "each of the corpus between good messages", short=("sqlite",))
-def _poison(bench: Bench) -> Outcome:
-    """Two cells send good messages with bad ones among them, a third the ones that only look bad."""
+def _two_and_an_odd_one(bench: Bench, length_us: int) -> tuple[Stream, str, str]:
+    """Serve three cells; return what the first two have to tell, the path of one of these, and that of the third."""
     bench.serve(cells=3)
     scenario = bench.sent.scenario
     start_us = now_us() - 2 * HOUR_US
-    stream = Stream(bench, start_us, start_us + HOUR_US // 2, replace(scenario, cells=scenario.cells[:2]))
+    stream = Stream(bench, start_us, start_us + length_us, replace(scenario, cells=scenario.cells[:2]))
     stream.tell_truth()
-    cell, odd = stream.cells[0], scenario.path(scenario.cells[2].cell)
+    return stream, stream.cells[0], scenario.path(scenario.cells[2].cell)
+
+
+@fault("payload", "each of the corpus between good messages", short=("sqlite",))
+def _poison(bench: Bench) -> Outcome:
+    """Two cells send good messages with bad ones among them, a third the ones that only look bad."""
+    stream, cell, odd = _two_and_an_odd_one(bench, HOUR_US // 2)
     good = [encoded(one.message) for one in stream.messages if one.cell == cell]
     assert len(good) > 2 * len(BAD), len(good)
     inside, alone = _corpus()
@@ -169,12 +174,7 @@ fault("payload", "a flood of 1,000 of 1 MB each", databases=("sqlite",))(_floode
 @fault("payload", "256 KiB, more, and too much for the broker")
 def _too_large(bench: Bench) -> Outcome:
     """What the broker takes is refused and kept in part; what it does not take, it tells the sender by ending its connection."""
-    bench.serve(cells=3)
-    scenario = bench.sent.scenario
-    start_us = now_us() - 2 * HOUR_US
-    stream = Stream(bench, start_us, start_us + HOUR_US // 6, replace(scenario, cells=scenario.cells[:2]))
-    stream.tell_truth()
-    cell, odd = stream.cells[0], scenario.path(scenario.cells[2].cell)
+    stream, cell, odd = _two_and_an_odd_one(bench, HOUR_US // 6)
     largest = encoded(message(type="own", note="")).replace(b'"note":""', b'"note":"%s"' % (b"n" * MAX_PAYLOAD_BYTES))
     largest = largest[: MAX_PAYLOAD_BYTES - 2] + b'"}'
     assert len(largest) == MAX_PAYLOAD_BYTES
@@ -200,12 +200,7 @@ async def _send(bench: Bench, cell: str, payload: bytes) -> None:
 @fault("payload", "topic and body at odds, unknown cells and types")
 def _misplaced(bench: Bench) -> Outcome:
     """The topic says whose message it is, whatever its body says; what is of no cell of the plant is kept and listed."""
-    bench.serve(cells=3)
-    scenario = bench.sent.scenario
-    start_us = now_us() - 2 * HOUR_US
-    stream = Stream(bench, start_us, start_us + HOUR_US // 2, replace(scenario, cells=scenario.cells[:2]))
-    stream.tell_truth()
-    cell, odd = stream.cells[0], scenario.path(scenario.cells[2].cell)
+    stream, cell, odd = _two_and_an_odd_one(bench, HOUR_US // 2)
     good = [encoded(one.message) for one in stream.messages if one.cell == cell]
     elsewhere = [encoded(message(boot=boot, cell=cell, topic=TOPICS.events(cell))) for boot in range(1, 50)]
     unknown = [encoded(message(boot=boot, type=f"type-{boot}", zone="1", shade=boot)) for boot in range(50, 99)]

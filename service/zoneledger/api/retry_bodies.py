@@ -20,18 +20,23 @@ MAX_IDS = 1000
 _Id = Annotated[int, Field(ge=1, le=MAX_ID)]
 
 
-class RetryBody(BaseModel):
-    """Which refused messages are meant; without any of it all of them are."""
-
-    model_config = ConfigDict(extra="forbid", strict=True)
+class Chosen(BaseModel):
+    """Refused messages of a cell, or for a reason."""
 
     cell: str | SkipJsonSchema[None] = optional(
-        "only what was sent as this cell, named by the plant model or not",
+        "Only what was sent as this cell, named by the plant model or not",
         "harbour/wing-1/cell-9",
         max_length=MAX_CELL,
         pattern=NO_CONTROLS,
     )
-    reason: Reason | SkipJsonSchema[None] = optional("only what was refused for this reason", "unknown_cell")
+    reason: Reason | SkipJsonSchema[None] = optional("Only what was refused for this reason", "unknown_cell")
+
+
+class RetryBody(Chosen):
+    """Which refused messages are meant; without any of it all of them are."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
     ids: list[_Id] | SkipJsonSchema[None] = optional(
         "only these entries of the list", [17, 18], min_length=1, max_length=MAX_IDS
     )

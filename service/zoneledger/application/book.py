@@ -160,13 +160,14 @@ async def refold(writing: Writing, head: Head, places: list[Place], limits: Limi
         count += 1
         key = message.boot, message.seq
         former = await formers.seek(key)
-        is_former = former is not None and former[:2] == key
-        if not is_former and count < EVENTS_PER_CHECKPOINT:
+        if former is not None and former[:2] != key:
+            former = None
+        if former is None and count < EVENTS_PER_CHECKPOINT:
             continue
         count, state = 0, dump(result.booking)
         while ahead and ahead[0] <= (*key, 0):
             ahead.popleft()
-        if is_former and former is not None and former.booking == state:
+        if former is not None and former.booking == state:
             following = await formers.seek((message.boot, message.seq + 1)) if ahead else None
             if not ahead or (following is not None and following[:2] < _before(ahead[0])):
                 result.agreed = Place(*key, 0)
@@ -205,20 +206,17 @@ async def _rewrite_from_first(
     writing: Writing, changes: Changes, head: Head, places: list[Place], limits: Limits, now_us: int
 ) -> Place | None:
     """Rewrite from the first of the places until old and new agree; return where that is, None at the end."""
-    before = load(head.booking, limits)
     result = await refold(writing, head, places, limits)
     bounds, new = result.stretch(), result.booking.take_booked()
-    old = await writing.booked(head.ledger_id, bounds)
-    gone, come = difference(old, new)
+    gone, come = difference(await writing.booked(head.ledger_id, bounds), new)
     await writing.remove_booked(head.ledger_id, bounds, gone)
     await writing.add_booked([(head.ledger_id, come)])
     await writing.put_checkpoints([(head.ledger_id, row) for row in result.checkpoints])
-    if result.agreed is None:
-        head.booking, head.events_since_checkpoint = dump(result.booking), 0
     told, tells = list(gone.spans), list(come.spans)
     if result.agreed is None:
-        told += before.open_spans(head.link_down_us, now_us)
+        told += load(head.booking, limits).open_spans(head.link_down_us, now_us)
         tells += result.booking.open_spans(head.link_down_us, now_us)
+        head.booking, head.events_since_checkpoint = dump(result.booking), 0
     times = differing(told, tells) + counted(gone) + counted(come)
     changes.revisions += restatements(head.cell, times, now_us - limits.silence_us, now_us, "late messages")
     rows = Booked(fasteners=gone.fasteners + come.fasteners, verdicts=gone.verdicts + come.verdicts)

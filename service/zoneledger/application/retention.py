@@ -5,7 +5,7 @@ import logging
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
-from zoneledger.application.book import load
+from zoneledger.application.book import CHECKPOINTS_AT_ONCE, load
 from zoneledger.application.ports import Checkpoint, Key, Store, Writing
 from zoneledger.application.rebuild import ROWS_AT_ONCE, Clock, is_under_way, stretch_upto
 from zoneledger.core.booking import Limits
@@ -13,7 +13,6 @@ from zoneledger.core.errors import StoreUnavailable
 
 log = logging.getLogger(__name__)
 
-CHECKPOINTS_AT_ONCE = 100
 EVERY_S = 3600.0
 #: How long to wait after the store did not answer.
 AGAIN_S = 60.0

@@ -9,15 +9,14 @@ from zoneledger.application.accept import Sorted, ZonesOf, sort_delivery
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.plants import Plants
 from zoneledger.application.ports import RefusedFilter, RefusedRow, RefusedSize, Store, Writing
-from zoneledger.application.record import take_in
+from zoneledger.application.record import BYTES_AT_ONCE, take_in
 from zoneledger.core.booking import Limits
 from zoneledger.core.errors import StoreUnavailable
 
 log = logging.getLogger(__name__)
 
-#: What one transaction offers at most, so that it holds the heads of its cells for a moment only.
+#: How many entries one transaction offers at most, so that it holds the heads of its cells for a moment only.
 ROWS_AT_ONCE = 500
-BYTES_AT_ONCE = 4 * 1024 * 1024
 
 #: Reasons for which a payload is refused whole; under any other one message is kept, cut out of its payload.
 WHOLE = frozenset({"too_large", "not_json", "too_many", "internal_error"})

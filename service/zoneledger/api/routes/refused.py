@@ -4,17 +4,15 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
 from pydantic import BaseModel, Field
-from pydantic.json_schema import SkipJsonSchema
 
-from zoneledger.api.access import Parameters, ServiceOf, optional
+from zoneledger.api.access import Parameters, ServiceOf
 from zoneledger.api.bodies import JSON, media_type, read_body
 from zoneledger.api.pages import ListParameters
 from zoneledger.api.problems import described
-from zoneledger.api.retry_bodies import BODY, MAX_BODY_BYTES, MAX_CELL, NO_CONTROLS, read_retry_body
+from zoneledger.api.retry_bodies import BODY, MAX_BODY_BYTES, Chosen, read_retry_body
 from zoneledger.api.times import Time, rfc3339
 from zoneledger.api.turns import InTurn, Turns
 from zoneledger.application.ports import Listed, RefusedFilter, RefusedRow
-from zoneledger.core.decoding import Reason
 
 router = APIRouter(tags=["refused"], route_class=InTurn)
 _with_body = APIRouter()
@@ -97,29 +95,14 @@ class RetryAnswer(BaseModel):
     )
 
 
-class RefusedParameters(ListParameters):
-    """Which refused messages are given: fewer at once, as each holds up to 256 KiB."""
-
-    cell: str | SkipJsonSchema[None] = optional(
-        "Only what was sent as this cell, named by the plant model or not",
-        "harbour/wing-1/cell-9",
-        max_length=MAX_CELL,
-        pattern=NO_CONTROLS,
-    )
-    reason: Reason | SkipJsonSchema[None] = optional("Only what was refused for this reason", "unknown_cell")
-    limit: int = Field(default=50, ge=1, le=100, description="At most so many rows", examples=[50])
-
-
-class CountParameters(Parameters):
+class CountParameters(Chosen, Parameters):
     """Which refused messages are counted."""
 
-    cell: str | SkipJsonSchema[None] = optional(
-        "Only what was sent as this cell, named by the plant model or not",
-        "harbour/wing-1/cell-9",
-        max_length=MAX_CELL,
-        pattern=NO_CONTROLS,
-    )
-    reason: Reason | SkipJsonSchema[None] = optional("Only what was refused for this reason", "unknown_cell")
+
+class RefusedParameters(Chosen, ListParameters):
+    """Which refused messages are given: fewer at once, as each holds up to 256 KiB."""
+
+    limit: int = Field(default=50, ge=1, le=100, description="At most so many rows", examples=[50])
 
 
 def _answer(row: Listed[RefusedRow]) -> RefusedAnswer:

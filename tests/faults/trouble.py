@@ -49,8 +49,9 @@ class Trouble:
         self._relay.resume()
 
     def _half_open(self) -> None:
+        before = self._relay.accepted
         self._relay.half_open()
-        self._bench.wait_until(lambda: not self._bench.service.is_well("ready"), "the dead link is noticed", 50)
+        self._bench.wait_until(lambda: self._relay.accepted > before, "the dead link is noticed", 50)
         self._bench.wait_until(lambda: self._bench.service.is_well("ready"), "the link is there again", 50)
 
     def _restart_broker(self) -> None:

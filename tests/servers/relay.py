@@ -48,6 +48,8 @@ class Relay:
         self._cut_at: tuple[bytes, bool, float] | None = None
         self.port = 0
         self.cuts = 0
+        #: How many connections it has passed on to the server, closed ones too.
+        self.accepted = 0
 
     @property
     def url(self) -> str:
@@ -152,6 +154,7 @@ class Relay:
             return
         connection = _Connection(writer, far_writer)
         self._connections.add(connection)
+        self.accepted += 1
         for source, sink, asking in ((reader, far_writer, True), (far_reader, writer, False)):
             task = asyncio.create_task(self._pass_on(connection, source, sink, asking=asking))
             self._tasks.add(task)

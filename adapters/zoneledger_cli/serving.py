@@ -13,6 +13,7 @@ import uvicorn
 from fastapi import FastAPI
 
 from zoneledger.application.lease import Lease
+from zoneledger.application.renewal import keep_renewing
 from zoneledger.application.retention import Keeping, keep_forgetting
 from zoneledger.asgi import Background, create_app, open_service
 from zoneledger.bootstrap import Service
@@ -33,7 +34,7 @@ async def build_app(settings: Settings) -> FastAPI:
     address = None if settings.broker_url is None else parse_broker_url(settings.broker_url)
     topics, session = Topics(settings.topic_root, settings.units), Session(settings.client_id)
     service = await open_service(settings)
-    background = _forgetting(service, settings)
+    background = [*_renewing(service, settings), *_forgetting(service, settings)]
     if address is None:
         return create_app(service, background)
     subscriber = Subscriber(address, service.recorder, topics=topics, session=session)
@@ -48,6 +49,16 @@ async def build_app(settings: Settings) -> FastAPI:
     service.checks["broker"] = broker_ready
     service = replace(service, listens=lambda: bool(lease.held))
     return create_app(service, [*background, listen])
+
+
+def _renewing(service: Service, settings: Settings) -> list[Background]:
+    """Return the work of deriving older ledgers anew, for one of the processes on a database at a time."""
+    lease = Lease(service.store, "renewing", holder_name(settings))
+
+    async def renew() -> None:
+        await lease.run(lambda: keep_renewing(service.store, service.now_us, service.limits))
+
+    return [renew]
 
 
 def _forgetting(service: Service, settings: Settings) -> list[Background]:

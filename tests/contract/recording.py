@@ -4,7 +4,7 @@ import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import Any
 
 from zoneledger.application.intake import Delivery, Receipt
@@ -69,8 +69,7 @@ async def all_kept(store: Store) -> dict[str, Any]:
     async with store.writing() as writing:
         for cell, head in heads.items():
             booked = await writing.booked(head.ledger_id, WHOLE)
-            lists = (booked.spans, booked.fasteners, booked.verdicts, booked.gaps, booked.discrepancies)
-            kept[f"booked {cell}"] = [sorted(rows, key=repr) for rows in lists]
+            kept[f"booked {cell}"] = [sorted(getattr(booked, one.name), key=repr) for one in fields(booked)]
             kept[f"events {cell}"] = await writing.events_after(head.cell_id, None, 10_000)
             snapshots = await writing.snapshots_between(head.cell_id, None, None)
             kept[f"snapshots {cell}"] = [row[1:] for row in snapshots]

@@ -1,7 +1,7 @@
 """Rows for the contract suite, with the values that databases get wrong."""
 
 from zoneledger.application.ports import EventRow, RefusedRow, Revision
-from zoneledger.core.booking import Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
+from zoneledger.core.rows import Activity, Alarm, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
 from zoneledger.core.spans import Span
 
 LARGEST = 2**53 - 1
@@ -63,6 +63,19 @@ def gap(seq: int, rank: int = 0, boot: int = 1) -> Gap:
 def discrepancy(seq: int, unseen: int = 0, *, at_us: int = 0, kind: str = "unseen", zone: str = "1") -> Discrepancy:
     """Return a discrepancy that a snapshot after event `seq` of boot 1 showed."""
     return Discrepancy(Place(1, seq, 1), 0, at_us, kind, zone, "counts differ", unseen)
+
+
+def activity(
+    seq: int, start_us: int = 0, end_us: int = 9, *, zone: str = "1", name: str = "load", panel: str | None = None
+) -> Activity:
+    """Return an activity that event `seq` of boot 1 ended."""
+    told = (zone, name, "skin", panel, 40, None)
+    return Activity(Place(1, seq, 0), *told, start_us, end_us, "event", "event", None)
+
+
+def alarm(seq: int, at_us: int = 0, *, zone: str = "", code: str = "clamp", subsystem: str | None = None) -> Alarm:
+    """Return a stop alarm that event `seq` of boot 1 raised."""
+    return Alarm(1, seq, at_us, zone, code, "stop", subsystem, None)
 
 
 def refused(cell: str = A, body: bytes = b"{", reason: str = "not_json") -> RefusedRow:

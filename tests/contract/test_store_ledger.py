@@ -7,6 +7,8 @@ from tests.contract.rows import (
     YEAR_9999_US,
     A,
     B,
+    activity,
+    alarm,
     discrepancy,
     fastener,
     gap,
@@ -15,7 +17,7 @@ from tests.contract.rows import (
     verdict,
 )
 from zoneledger.application.ports import Count, Store, Stretch, Writing
-from zoneledger.core.booking import Booked, Place
+from zoneledger.core.rows import Booked, Place
 
 WHOLE = Stretch(None, None, {}, {}, None)
 MANY = 40_000
@@ -294,3 +296,51 @@ async def test_revisions_that_touch_a_window_come_in_order(store: Store) -> None
         assert [one.row for one in listed] == rows
         assert await reading.revisions([A, B], 9, 21, listed[0].id, 1) == listed[1:2]
         assert await reading.revisions([], 0, 99, 0, None) == []
+
+
+async def test_activities_reach_back_to_the_load_before_the_window_and_not_past_its_end(store: Store) -> None:
+    passes = [
+        (1, "load", 0, 5),
+        (2, "process", 5, 50),
+        (3, "unload", 50, 60),
+        (4, "load", 70, 75),
+        (5, "process", 75, 120),
+    ]
+    rows = [activity(seq, start_us, end_us, name=name) for seq, name, start_us, end_us in passes]
+    await _book(store, Booked(activities=[*rows, activity(6, 1, 2, zone="2", name="process")]))
+    await _book(store, Booked(activities=[activity(1)]), B)
+    asked = [(A, "1"), (A, "2"), (B, "2")]
+
+    async def found(start_us: int, end_us: int) -> list[int]:
+        async with store.reading() as reading:
+            return [row.place.seq for row in (await reading.activities(asked, start_us, end_us)).get(A, [])]
+
+    assert await found(0, 1) == [1]
+    assert await found(69, 200) == [1, 2, 3, 4, 5, 6]
+    assert await found(70, 75) == [4, 6]
+    assert await found(90, 200) == [4, 5, 6]
+    async with store.reading() as reading:
+        assert await reading.activities([(A, "1")], 200, 201) == {A: rows[3:]}
+        assert await reading.activities([], 0, 9) == {}
+
+
+async def test_alarms_of_a_window_come_by_time_and_cell(store: Store) -> None:
+    await _book(store, Booked(alarms=[alarm(1, 9), alarm(3, 5, subsystem="clamp"), alarm(4, 5)]))
+    await _book(store, Booked(alarms=[alarm(1, 5)]), B)
+    async with store.reading() as reading:
+        assert await reading.alarms([A], 5, 9) == {A: [alarm(3, 5, subsystem="clamp"), alarm(4, 5)]}
+        assert await reading.alarms([A, B], 9, 10) == {A: [alarm(1, 9)]}
+        assert await reading.alarms([], 0, 10) == {}
+
+
+async def test_activities_and_alarms_of_a_stretch_are_read_and_removed(store: Store) -> None:
+    rows = Booked(activities=[activity(seq) for seq in (1, 2, 3)], alarms=[alarm(seq) for seq in (4, 5)])
+    ledger_id = await _book(store, rows)
+    stretch = Stretch(Place(1, 1, 0), Place(1, 4, 0), {}, {}, None)
+    async with store.writing() as writing:
+        found = await writing.booked(ledger_id, stretch)
+        assert (found.activities, found.alarms) == (rows.activities[1:], rows.alarms[:1])
+        await writing.remove_booked(ledger_id, stretch, found)
+    async with store.writing() as writing:
+        left = await writing.booked(ledger_id, Stretch(None, None, {}, {}, None))
+    assert (left.activities, left.alarms) == (rows.activities[:1], rows.alarms[1:])

@@ -30,7 +30,7 @@ from zoneledger.application.ports import (
     Writing,
 )
 from zoneledger.clock import now_us
-from zoneledger.core.booking import Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
+from zoneledger.core.rows import Activity, Alarm, Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
 from zoneledger.core.spans import Interval
 
 Owned = tuple[int, int, int]
@@ -54,6 +54,8 @@ class _State:
     verdicts: dict[Owned, Verdict] = field(default_factory=dict)
     gaps: dict[int, tuple[int, Gap]] = field(default_factory=dict)
     discrepancies: dict[int, tuple[int, Discrepancy]] = field(default_factory=dict)
+    activities: dict[int, tuple[int, Activity]] = field(default_factory=dict)
+    alarms: dict[tuple[int, int, int], Alarm] = field(default_factory=dict)
     refused: dict[int, RefusedRow] = field(default_factory=dict)
     revisions: list[Revision] = field(default_factory=list)
     ledgers: dict[int, tuple[str, int]] = field(default_factory=dict)
@@ -122,6 +124,27 @@ class _MemoryReading:
                 kind = (ids[owned[0]], segment, row.zone, row.operation, row.item, row.program, result)
                 counts[kind] += 1
         return [Count._make((*kind, number)) for kind, number in counts.items()]
+
+    async def activities(
+        self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
+    ) -> dict[str, list[Activity]]:
+        ids, found = self._ledgers([cell for cell, _ in zones]), dict[str, list[Activity]]()
+        own = [(ids[owner], row) for owner, row in self._state.activities.values() if owner in ids]
+        for place in sorted(zones):
+            rows = [row for cell, row in own if (cell, row.zone) == place and row.start_us < end_us]
+            loads = [row.start_us for row in rows if row.activity == "load" and row.start_us <= start_us]
+            kept = [row for row in rows if row.start_us >= max(loads, default=row.start_us)]
+            found.setdefault(place[0], []).extend(sorted(kept, key=lambda row: (row.start_us, row.end_us, row.place)))
+        return {cell: rows for cell, rows in found.items() if rows}
+
+    async def alarms(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[Alarm]]:
+        ids = self._ledgers(cells)
+        own = [(ids[key[0]], row) for key, row in self._state.alarms.items() if key[0] in ids]
+        found: dict[str, list[Alarm]] = {}
+        for cell, row in sorted(own, key=lambda one: (one[1].at_us, one[1][:2])):
+            if start_us <= row.at_us < end_us:
+                found.setdefault(cell, []).append(row)
+        return found
 
     async def count_unseen(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[tuple[str, int, str, int]]:
         ids, sums = self._ledgers(cells), Counter[tuple[str, int, str]]()
@@ -337,6 +360,8 @@ class _MemoryWriting(_MemoryReading):
             [row for key, row in s.verdicts.items() if key[0] == ledger_id and _in_stretch(key[1:], stretch)],
             [row for owner, row in s.gaps.values() if owner == ledger_id and _in_stretch(row.place, stretch)],
             [row for owner, row in s.discrepancies.values() if owner == ledger_id and _in_stretch(row.place, stretch)],
+            [row for owner, row in s.activities.values() if owner == ledger_id and _in_stretch(row.place, stretch)],
+            [row for key, row in s.alarms.items() if key[0] == ledger_id and _in_stretch(key[1:], stretch)],
         )
 
     async def remove_booked(self, ledger_id: int, stretch: Stretch, rows: Booked) -> None:
@@ -352,6 +377,10 @@ class _MemoryWriting(_MemoryReading):
             s.gaps = _without(s.gaps, ledger_id, stretch)
         if rows.discrepancies:
             s.discrepancies = _without(s.discrepancies, ledger_id, stretch)
+        if rows.activities:
+            s.activities = _without(s.activities, ledger_id, stretch)
+        for alarm in rows.alarms:
+            s.alarms.pop((ledger_id, *alarm[:2]), None)
 
     async def add_booked(self, rows: Sequence[tuple[int, Booked]]) -> None:
         s = self._state
@@ -364,6 +393,9 @@ class _MemoryWriting(_MemoryReading):
                 _add(s.verdicts, (ledger_id, *verdict[:2]), verdict)
             s.gaps |= {s.next_number(): (ledger_id, row) for row in booked.gaps}
             s.discrepancies |= {s.next_number(): (ledger_id, row) for row in booked.discrepancies}
+            s.activities |= {s.next_number(): (ledger_id, row) for row in booked.activities}
+            for alarm in booked.alarms:
+                _add(s.alarms, (ledger_id, *alarm[:2]), alarm)
 
     async def made_at(
         self, ledger_id: int, positions: Sequence[tuple[str, str]]

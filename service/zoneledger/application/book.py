@@ -9,9 +9,10 @@ from dataclasses import dataclass, field
 from zoneledger.application.keep import Kept
 from zoneledger.application.ports import Checkpoint, Head, Key, Revision, SnapshotRow, Stretch, Writing
 from zoneledger.application.restating import counted, differing, restatements
-from zoneledger.core.booking import Booked, Booking, Fastener, Limits, Place, Verdict
+from zoneledger.core.booking import Booking, Limits
 from zoneledger.core.decoding import decode_value
 from zoneledger.core.messages import Event, Message
+from zoneledger.core.rows import Booked, Fastener, Place, Verdict
 from zoneledger.core.validation import read_checked, snapshot_from
 from zoneledger.core.verdicts import settle
 
@@ -177,14 +178,14 @@ async def refold(writing: Writing, head: Head, places: list[Place], limits: Limi
 
 
 def difference(old: Booked, new: Booked) -> tuple[Booked, Booked]:
-    """Return the rows to remove and the rows to add; gaps and discrepancies go all or none."""
+    """Return the rows to remove and the rows to add; those without a key of their own go all or none."""
     gone, come = Booked(), Booked()
-    for name in ("spans", "fasteners", "verdicts"):
+    for name in ("spans", "fasteners", "verdicts", "alarms"):
         before, after = getattr(old, name), getattr(new, name)
         kept = set(before) & set(after)
         setattr(gone, name, [row for row in before if row not in kept])
         setattr(come, name, [row for row in after if row not in kept])
-    for name in ("gaps", "discrepancies"):
+    for name in ("gaps", "discrepancies", "activities"):
         before, after = getattr(old, name), getattr(new, name)
         if sorted(before, key=repr) != sorted(after, key=repr):
             setattr(gone, name, before)

@@ -4,9 +4,10 @@ from dataclasses import dataclass, field
 
 from zoneledger.application.accept import Accepted, Sorted
 from zoneledger.application.ports import EventRow, Head, Key, SnapshotRow, Writing
-from zoneledger.core.booking import Booking, Place
+from zoneledger.core.booking import Booking
 from zoneledger.core.decoding import Refusal, decode_value
 from zoneledger.core.messages import Event, Message, Snapshot
+from zoneledger.core.rows import Place
 from zoneledger.core.validation import content_of, snapshot_body
 
 

@@ -1,10 +1,13 @@
 """The ledger as it stands: closed spans from the store, joined with what is open at each cell's head."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from zoneledger.application.book import load
 from zoneledger.application.ports import Head, Reading
+from zoneledger.core.activities import OPEN
 from zoneledger.core.booking import Limits
+from zoneledger.core.plant import Unit
+from zoneledger.core.rows import Activity
 from zoneledger.core.spans import Span
 from zoneledger.core.states import NOT_KEPT, UNKNOWN
 
@@ -31,4 +34,29 @@ async def read_spans(
             if span.start_us < until_us and span.end_us > from_us:
                 kept = span if span.start_us >= from_us else span._replace(start_us=from_us)
                 found.setdefault((cell, zone), []).append(kept)
+    return found
+
+
+async def read_activities(
+    reading: Reading, heads: Mapping[str, Head], units: Sequence[Unit], start_us: int, end_us: int, limits: Limits
+) -> dict[tuple[str, str], list[Activity]]:
+    """Return the activities of the zones of cells, by (cell, zone) in order, that had begun before `end_us`.
+
+    They reach back to the last load that had begun by `start_us`; one that is not over is the last of its zone, and its end is
+    that of the evidence so far, with `ended_by` OPEN.
+    """
+    zones = [(cell.path, zone) for cell in units if cell.cell for zone in cell.cell.zones]
+    found: dict[tuple[str, str], list[Activity]] = {}
+    for cell, rows in (await reading.activities(zones, start_us, end_us)).items():
+        for row in rows:
+            found.setdefault((cell, row.zone), []).append(row)
+    for cell, zone in zones:
+        booking = load(heads[cell].booking, limits) if cell in heads else None
+        present = booking.activities.open.get(zone) if booking else None
+        if booking and booking.place and present and present.start_us < end_us:
+            told = present.activity, present.program, present.panel, present.automatic, present.manual
+            row = Activity(
+                booking.place, zone, *told, present.start_us, booking.booked_us, present.begun_by, OPEN, None
+            )
+            found.setdefault((cell, zone), []).append(row)
     return found

@@ -5,8 +5,9 @@ from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass, field
 from typing import Any, Generic, Literal, NamedTuple, Protocol, TypeVar
 
-from zoneledger.core.booking import Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
+from zoneledger.core.booking import FOLD
 from zoneledger.core.offsets import Offset
+from zoneledger.core.rows import Activity, Alarm, Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
 from zoneledger.core.spans import Interval
 
 RowT = TypeVar("RowT")
@@ -21,7 +22,7 @@ class Head:
 
     `counts` are by name: events, snapshots, duplicate, refused, and `unknown_field:NAME`. `ledger_id` names its ledger.
     `clock` tells how far its clock is ahead. Messages up to the event (`kept_boot`, `kept_seq`), and ledger rows before
-    `ledger_from_us`, are not kept any more; None: all are.
+    `ledger_from_us`, are not kept any more; None: all are. `fold` is the version of the rules that derived its ledger.
     """
 
     cell_id: int
@@ -37,6 +38,7 @@ class Head:
     kept_boot: int | None = None
     kept_seq: int | None = None
     ledger_from_us: int | None = None
+    fold: int = FOLD
 
     @property
     def kept_after(self) -> Key | None:
@@ -196,6 +198,17 @@ class Reading(Protocol):
 
     async def count_fasteners(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[Count]:
         """Return the fasteners made in each of the segments, counted by kind."""
+
+    async def activities(
+        self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
+    ) -> dict[str, list[Activity]]:
+        """Return the activities of (cell, zone) that are over and had begun before `end_us`, by cell, sorted by zone and start.
+
+        They reach back to the last load that had begun by `start_us`, so that the passes that overlap the window are whole.
+        """
+
+    async def alarms(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[Alarm]]:
+        """Return the alarms raised in a window, by cell, sorted by time."""
 
     async def count_unseen(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[tuple[str, int, str, int]]:
         """Return (cell, segment, zone, number) of fasteners that snapshots count and no event told."""

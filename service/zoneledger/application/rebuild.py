@@ -16,9 +16,10 @@ from zoneledger.application.book import (
 )
 from zoneledger.application.ports import Arrivals, Checkpoint, Head, Key, Store, Stretch, Writing
 from zoneledger.application.restating import counted, differing, joined, restatements
-from zoneledger.core.booking import Booked, Booking, Limits
+from zoneledger.core.booking import FOLD, Booking, Limits
 from zoneledger.core.errors import UnitUnknown, ZoneledgerError
 from zoneledger.core.messages import Event
+from zoneledger.core.rows import Booked
 from zoneledger.core.spans import Interval
 
 #: A ledger that no head names, and that nobody has worked on for so long, was given up.
@@ -148,6 +149,8 @@ async def _fold_piece(writing: Writing, new: _New, now_us: int) -> bool:
     await give_verdicts(writing, Changes(), head, Booked(verdicts=rows.verdicts), now_us)
     new.judged |= {(row.panel, row.position) for row in rows.verdicts}
     gone, come = difference(await writing.booked(new.old.ledger_id, piece.stretch()), rows)
+    if new.old.fold < FOLD:  # what earlier rules did not book at all was never told
+        come.activities = []
     new.times += joined(differing(gone.spans, come.spans) + counted(gone) + counted(come))
     return last is None
 
@@ -168,6 +171,7 @@ async def _put_in_place(store: Store, new: _New, clock: Clock, limits: Limits) -
             head,
             ledger_id=new.ledger_id,
             booking=dump(new.booking),
+            fold=FOLD,
             events_since_checkpoint=new.events_since_checkpoint,
         )
         places, now_us = await writing.places_since(head.cell_id, new.arrivals), clock()

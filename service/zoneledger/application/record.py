@@ -13,10 +13,11 @@ from zoneledger.application.keep import Kept, keep
 from zoneledger.application.links import note_link
 from zoneledger.application.plants import Plants
 from zoneledger.application.ports import Head, Store, Writing
-from zoneledger.core.booking import Booked, Limits
+from zoneledger.core.booking import Limits
 from zoneledger.core.decoding import Refusal
 from zoneledger.core.errors import StoreUnavailable
 from zoneledger.core.offsets import observe
+from zoneledger.core.rows import Booked
 
 log = logging.getLogger(__name__)
 

@@ -5,7 +5,7 @@ from collections.abc import Iterable
 from itertools import pairwise
 
 from zoneledger.application.ports import Revision
-from zoneledger.core.booking import Booked, ZoneSpan
+from zoneledger.core.rows import Booked, ZoneSpan
 from zoneledger.core.spans import Interval, Span
 from zoneledger.core.states import UNKNOWN
 
@@ -42,8 +42,9 @@ def _standing(spans: list[Span], at_us: int) -> tuple[str, str | None] | None:
 
 
 def counted(rows: Booked) -> list[Interval]:
-    """Return when rows count something: fasteners, and what snapshots count and no event told."""
+    """Return when rows count something: fasteners, what snapshots count and no event told, and activities that end."""
     made = [(row.at_us, row.at_us + 1) for row in rows.fasteners]
+    made += [(row.end_us, row.end_us + 1) for row in rows.activities]
     return made + [(row.at_us, row.at_us + 1) for row in rows.discrepancies if row.kind == "unseen"]
 
 

@@ -1,25 +1,31 @@
 """Books a cell's time: folds its messages, in the contract's order, into spans, fasteners, gaps and discrepancies."""
 
-from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from zoneledger.core import messages as m
+from zoneledger.core.activities import Activities
 from zoneledger.core.conditions import Condition, apply_event, apply_snapshot, contradictions
+from zoneledger.core.rows import (
+    EVENT_RANK,
+    SNAPSHOT_RANK,
+    Alarm,
+    Booked,
+    Discrepancy,
+    Fastener,
+    Gap,
+    Place,
+    Verdict,
+    ZoneSpan,
+)
 from zoneledger.core.spans import Span
 from zoneledger.core.states import CLOCK, GAP, NO_SNAPSHOT, NOT_REPORTED, REBOOT, SILENCE, UNKNOWN, Standing
 
 #: Booked time before any message, 2020-01-01T00:00:00Z: a clock that reads less was never set.
 CLOCK_FLOOR_US = 1_577_836_800_000_000
 
-EVENT_RANK, SNAPSHOT_RANK = 0, 1
 
-
-class Place(NamedTuple):
-    """Where a row comes from in a cell's order: an event (rank 0) or a snapshot after it (rank 1)."""
-
-    boot: int
-    seq: int
-    rank: int
+#: The version of the rules by which messages become rows. It rises when they change, and ledgers are then derived anew.
+FOLD = 1
 
 
 class Limits(NamedTuple):
@@ -27,72 +33,6 @@ class Limits(NamedTuple):
 
     silence_us: int = 30_000_000
     clock_tolerance_us: int = 60_000_000
-
-
-class ZoneSpan(NamedTuple):
-    """A closed span of a zone, or of the cell itself where `zone` is empty."""
-
-    zone: str
-    span: Span
-
-
-class Fastener(NamedTuple):
-    """A fastener as booked: program and panel are its own or those of the zone's activity; `result` is the first one."""
-
-    boot: int
-    seq: int
-    at_us: int
-    zone: str
-    operation: str
-    item: str | None
-    program: str | None
-    panel: str | None
-    position: str | None
-    result: str
-    seconds: float | None
-
-
-class Verdict(NamedTuple):
-    """A later quality decision, at its place in the order."""
-
-    boot: int
-    seq: int
-    panel: str
-    position: str
-    result: str
-
-
-class Gap(NamedTuple):
-    """Events `first_seq` to `last_seq` of a boot that are missing, between two booked times (`since_us` None: from the beginning)."""
-
-    place: Place
-    first_seq: int
-    last_seq: int
-    since_us: int | None
-    until_us: int
-
-
-class Discrepancy(NamedTuple):
-    """Where a controller contradicts itself; `unseen` is how many fasteners more a snapshot counts than events told."""
-
-    place: Place
-    number: int
-    at_us: int
-    kind: str
-    zone: str
-    detail: str
-    unseen: int
-
-
-@dataclass(slots=True)
-class Booked:
-    """Rows that a stretch of messages adds to the ledger, in their order."""
-
-    spans: list[ZoneSpan] = field(default_factory=list)
-    fasteners: list[Fastener] = field(default_factory=list)
-    verdicts: list[Verdict] = field(default_factory=list)
-    gaps: list[Gap] = field(default_factory=list)
-    discrepancies: list[Discrepancy] = field(default_factory=list)
 
 
 Open = tuple[int, str, str]
@@ -115,6 +55,7 @@ class Booking:
         self.lost: str | None = NO_SNAPSHOT
         self.believed = True
         self.condition = Condition()
+        self.activities = Activities()
         self.made: dict[str, list[int] | None] = {}
         self.complete = False
         self.open: dict[str, Open] = {}
@@ -125,6 +66,11 @@ class Booking:
     def place(self) -> Place | None:
         """The place of the last message, or None before any."""
         return None if self.boot is None else Place(self.boot, self.seq, self.rank)
+
+    @property
+    def _place(self) -> Place:
+        assert self.boot is not None  # set by `add` before anything is booked at it
+        return Place(self.boot, self.seq, self.rank)
 
     def take_booked(self) -> Booked:
         """Return the rows added since the last call."""
@@ -166,14 +112,16 @@ class Booking:
             place = Place(message.boot, message.seq, EVENT_RANK if isinstance(message, m.Event) else SNAPSHOT_RANK)
             self.booked.gaps.append(Gap(place, known_seq + 1, follows, since_us, until_us))
         if message.boot != self.boot:
-            self._start_boot(first=self.boot is None, complete=follows == 0)
+            place = Place(message.boot, message.seq, EVENT_RANK if isinstance(message, m.Event) else SNAPSHOT_RANK)
+            self._start_boot(place, first=self.boot is None, complete=follows == 0)
         elif self.lost != NO_SNAPSHOT:
             self.lost = GAP
         self.stale = True
 
-    def _start_boot(self, *, first: bool, complete: bool) -> None:
+    def _start_boot(self, place: Place, *, first: bool, complete: bool) -> None:
         """Begin a boot; of the first one known, fasteners are counted only if it is known from its start."""
         self.condition.clear()
+        self.booked.activities += self.activities.forget(place, self.booked_us)
         self.complete = complete or not first
         self.made = {}
         if not first and self.lost != NO_SNAPSHOT:
@@ -214,9 +162,7 @@ class Booking:
         self._flag(kind, "", f"the controller's time was {behind_us / 1e6:g} s below the booked time before it")
 
     def _flag(self, kind: str, zone: str, detail: str, unseen: int = 0) -> None:
-        assert self.boot is not None  # set by `add` before anything is flagged
-        place = Place(self.boot, self.seq, self.rank)
-        self.booked.discrepancies.append(Discrepancy(place, 0, self.booked_us, kind, zone, detail, unseen))
+        self.booked.discrepancies.append(Discrepancy(self._place, 0, self.booked_us, kind, zone, detail, unseen))
 
     def _add_event(self, event: m.Event) -> None:
         if isinstance(event, m.FastenerMade):
@@ -227,10 +173,22 @@ class Booking:
             return
         if isinstance(event, m.UnknownEvent):
             return
+        self._add_to_rows(event)
         contradicted = apply_event(self.condition, event)
         self.stale = True
         if contradicted is not None:
             self._flag("not_present", getattr(event, "zone", None) or "", contradicted)
+
+    def _add_to_rows(self, event: m.Event) -> None:
+        """Note what rows keep of an event beside the spans that follow from it."""
+        match event:
+            case m.ActivityBegun():
+                self.booked.activities += self.activities.begin(self._place, self.booked_us, event)
+            case m.ActivityEnded():
+                self.booked.activities += self.activities.end(self._place, self.booked_us, event)
+            case m.AlarmRaised():
+                told = (event.zone or "", event.code, event.severity, event.subsystem, event.text)
+                self.booked.alarms.append(Alarm(event.boot, event.seq, self.booked_us, *told))
 
     def _add_fastener(self, event: m.FastenerMade) -> None:
         zone = self.condition.zone(event.zone)
@@ -264,6 +222,7 @@ class Booking:
             for detail in contradictions(self.condition, snapshot):
                 self._flag("snapshot_differs", "", detail)
         self._compare_made(snapshot)
+        self.booked.activities += self.activities.compare(self._place, self.booked_us, snapshot)
         apply_snapshot(self.condition, snapshot)
         self.lost, self.stale = None, True
 
@@ -311,16 +270,24 @@ class Booking:
         made = sorted(self.made.items())
         opened = [[unit, *span] for unit, span in sorted(self.open.items())]
         flags = [self.lost, self.believed, self.complete, self.stale]
-        return [place, flags, self.condition.to_json(), [[zone, count] for zone, count in made], opened]
+        return [
+            place,
+            flags,
+            self.condition.to_json(),
+            [[zone, count] for zone, count in made],
+            opened,
+            self.activities.to_json(),
+        ]
 
     @classmethod
     def from_json(cls, value: list[Any], limits: Limits = Limits()) -> "Booking":
         """Return the state that `to_json` gave."""
         booking = cls(limits)
-        place, flags, condition, made, opened = value
+        place, flags, condition, made, opened, *activities = value  # schema 0003 and before had no activities
         booking.boot, booking.seq, booking.rank, booking.at_us, booking.booked_us = place
         booking.lost, booking.believed, booking.complete, booking.stale = flags
         booking.condition = Condition.from_json(condition)
         booking.made = {zone: None if count is None else list(count) for zone, count in made}
+        booking.activities = Activities(*activities)
         booking.open = {unit: (start, state, why) for unit, start, state, why in opened}
         return booking

@@ -64,6 +64,8 @@ class AlarmRaised(Event):
     zone: str | None
     code: str
     severity: str
+    subsystem: str | None = None
+    text: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

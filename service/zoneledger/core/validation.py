@@ -145,10 +145,9 @@ def _read_fastener(f: Fields, boot: int, seq: int, at_us: int) -> m.Event:
 def _read_alarm(f: Fields, boot: int, seq: int, at_us: int) -> m.Event:
     zone, code = _may(f, "zone", _zone), _need(f, "code", _identifier)
     severity = _need(f, "severity", _severity)
-    _may(f, "subsystem", _identifier)
-    _may(f, "text", _text)
+    subsystem, text = _may(f, "subsystem", _identifier), _may(f, "text", _text)
     if _need(f, "phase", _raise_or_clear) == "raise":
-        return m.AlarmRaised(boot, seq, at_us, zone, code, severity)
+        return m.AlarmRaised(boot, seq, at_us, zone, code, severity, subsystem, text)
     return m.AlarmCleared(boot, seq, at_us, zone, code)
 
 

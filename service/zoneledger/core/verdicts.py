@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable
 
-from zoneledger.core.booking import Fastener, Verdict
+from zoneledger.core.rows import Fastener, Verdict
 
 Key = tuple[int, int]
 

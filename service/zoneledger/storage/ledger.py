@@ -1,4 +1,4 @@
-"""The ledger's rows: spans, fasteners, verdicts, gaps and discrepancies of a cell, by stretches."""
+"""The ledger's rows: spans, fasteners, verdicts, gaps, discrepancies, activities and alarms of a cell, by stretches."""
 
 from collections.abc import Sequence
 from typing import Any
@@ -7,16 +7,19 @@ from sqlalchemy import BigInteger, ColumnElement, Table, Text, and_, delete, ins
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from zoneledger.application.ports import Stretch
-from zoneledger.core.booking import Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
+from zoneledger.core.rows import Activity, Alarm, Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
 from zoneledger.core.spans import Span
 from zoneledger.storage import tables as t
 from zoneledger.storage.bulk import insert_tuples
 from zoneledger.storage.lists import KEY, Columns, rows_of
-from zoneledger.storage.reading import discrepancy_of, gap_of
+from zoneledger.storage.reading import activity_of, discrepancy_of, gap_of
 
 _SPAN_KEY: Columns = {"zone": Text, "start_us": BigInteger}
 FASTENER_COLUMNS = [t.fasteners.c[name] for name in Fastener._fields]
 VERDICT_COLUMNS = [t.verdicts.c[name] for name in Verdict._fields]
+_ALARM_COLUMNS = [t.alarms.c[name] for name in Alarm._fields]
+#: Tables whose rows have a place and no key of their own: of a stretch they go all or none.
+_PLACED = {"gaps": t.gaps, "discrepancies": t.discrepancies, "activities": t.activities}
 
 
 def _placed(table: Table, place: Place) -> tuple[Any, tuple[int, ...]]:
@@ -74,27 +77,29 @@ async def read_stretch(connection: AsyncConnection, ledger_id: int, stretch: Str
         [Verdict(*row) for row in await rows(t.verdicts, *VERDICT_COLUMNS)],
         [gap_of(row) for row in await rows(t.gaps)],
         [discrepancy_of(row) for row in await rows(t.discrepancies)],
+        [activity_of(row) for row in await rows(t.activities)],
+        [Alarm(*row) for row in await rows(t.alarms, *_ALARM_COLUMNS)],
     )
 
 
 async def delete_rows(connection: AsyncConnection, ledger_id: int, stretch: Stretch, rows: Booked) -> None:
-    """Delete rows of a stretch: spans, fasteners and verdicts by their keys, gaps and discrepancies all if any is given."""
+    """Delete rows of a stretch: those with keys by these, of the others all if any is given."""
     spans = [(row.zone, row.span.start_us) for row in rows.spans]
     for table, shape, keys in (
         (t.spans, _SPAN_KEY, spans),
         (t.fasteners, KEY, [row[:2] for row in rows.fasteners]),
         (t.verdicts, KEY, [row[:2] for row in rows.verdicts]),
+        (t.alarms, KEY, [row[:2] for row in rows.alarms]),
     ):
         if keys:
             chosen = tuple_(*(table.c[name] for name in shape)).in_(rows_of(connection, shape, keys))
             await connection.execute(delete(table).where(table.c.ledger_id == ledger_id, chosen))
-    if rows.gaps:
-        await connection.execute(delete(t.gaps).where(in_stretch(t.gaps, ledger_id, stretch)))
-    if rows.discrepancies:
-        await connection.execute(delete(t.discrepancies).where(in_stretch(t.discrepancies, ledger_id, stretch)))
+    for name, table in _PLACED.items():
+        if getattr(rows, name):
+            await connection.execute(delete(table).where(in_stretch(table, ledger_id, stretch)))
 
 
-def _placed_row(ledger_id: int, placed: Gap | Discrepancy) -> dict[str, Any]:
+def _placed_row(ledger_id: int, placed: Gap | Discrepancy | Activity) -> dict[str, Any]:
     row = {"ledger_id": ledger_id, **placed.place._asdict(), **placed._asdict()}
     del row["place"]
     return row
@@ -108,9 +113,8 @@ async def insert_rows(connection: AsyncConnection, rows: Sequence[tuple[int, Boo
     await insert_tuples(connection, t.fasteners, ("ledger_id", *Fastener._fields), made)
     given = [(c, *row) for c, b in rows for row in b.verdicts]
     await insert_tuples(connection, t.verdicts, ("ledger_id", *Verdict._fields), given)
-    for table, values in (
-        (t.gaps, [_placed_row(c, row) for c, b in rows for row in b.gaps]),
-        (t.discrepancies, [_placed_row(c, row) for c, b in rows for row in b.discrepancies]),
-    ):
-        if values:
+    raised = [(c, *row) for c, b in rows for row in b.alarms]
+    await insert_tuples(connection, t.alarms, ("ledger_id", *Alarm._fields), raised)
+    for name, table in _PLACED.items():
+        if values := [_placed_row(c, row) for c, b in rows for row in getattr(b, name)]:
             await connection.execute(insert(table), values)

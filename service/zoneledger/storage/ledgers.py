@@ -10,7 +10,7 @@ from zoneledger.storage import tables as t
 from zoneledger.storage.bulk import delete_some, insert_tuples
 from zoneledger.storage.ledger import in_stretch
 
-LEDGER_TABLES = (t.checkpoints, t.spans, t.fasteners, t.verdicts, t.gaps, t.discrepancies)
+LEDGER_TABLES = (t.checkpoints, t.spans, t.fasteners, t.verdicts, t.gaps, t.discrepancies, t.activities, t.alarms)
 
 
 async def begin_ledger(connection: AsyncConnection, cell: str, now_us: int) -> int:

@@ -4,7 +4,7 @@ import json
 from collections.abc import Sequence
 from typing import Any, Literal
 
-from sqlalchemy import CTE, BigInteger, ColumnElement, Integer, Row, Select, Table, func, select
+from sqlalchemy import CTE, BigInteger, ColumnElement, Integer, Row, Select, Table, Text, func, select
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from zoneledger.application.ports import (
@@ -20,14 +20,17 @@ from zoneledger.application.ports import (
     Revision,
     SnapshotRow,
 )
-from zoneledger.core.booking import Discrepancy, Gap, Place, ZoneSpan
 from zoneledger.core.offsets import Offset
+from zoneledger.core.rows import Activity, Alarm, Discrepancy, Gap, Place, ZoneSpan
 from zoneledger.core.spans import Interval, Span
 from zoneledger.storage import refused
 from zoneledger.storage import tables as t
 from zoneledger.storage.leases import read_lease
 from zoneledger.storage.lists import Columns, rows_of, texts_of
 
+#: Before every instant that a ledger knows.
+_BEGINNING_US = -(2**62)
+_ZONE: Columns = {"cell": Text, "zone": Text}
 _SEGMENT: Columns = {"segment": Integer, "from_us": BigInteger, "to_us": BigInteger}
 
 
@@ -47,6 +50,7 @@ def head_of(row: Row[Any]) -> Head:
         row.kept_boot,
         row.kept_seq,
         row.ledger_from_us,
+        row.fold,
     )
 
 
@@ -59,6 +63,11 @@ def discrepancy_of(row: Row[Any]) -> Discrepancy:
     """Return the discrepancy that a row of its table holds."""
     place = Place(row.boot, row.seq, row.rank)
     return Discrepancy(place, row.number, row.at_us, row.kind, row.zone, row.detail, row.unseen)
+
+
+def activity_of(row: Row[Any]) -> Activity:
+    """Return the activity that a row of its table holds."""
+    return Activity(Place(row.boot, row.seq, row.rank), *(getattr(row, name) for name in Activity._fields[1:]))
 
 
 class SqlReading:
@@ -118,6 +127,35 @@ class SqlReading:
             counted = select(*kind, func.count().label("number")).where(*within).group_by(*kind).lateral()
             query = select(*place, *counted.c)
         return [Count(*row) for row in await self._rows(query.where(self._is_among(cells)))]
+
+    async def activities(
+        self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
+    ) -> dict[str, list[Activity]]:
+        a, of = t.activities.c, rows_of(self._connection, _ZONE, zones).cte("zones")
+        load = t.activities.alias("load")
+        before = (load.c.ledger_id == t.heads.c.ledger_id, load.c.zone == of.c.zone, load.c.activity == "load")
+        since = select(func.max(load.c.start_us)).where(*before, load.c.start_us <= start_us).scalar_subquery()
+        at = select(
+            t.heads.c.cell, t.heads.c.ledger_id, of.c.zone, func.coalesce(since, _BEGINNING_US).label("since_us")
+        )
+        reach = at.where(t.heads.c.cell == of.c.cell).cte("reach")
+        within = (a.ledger_id == reach.c.ledger_id, a.zone == reach.c.zone, a.start_us >= reach.c.since_us)
+        order = (reach.c.cell, a.zone, a.start_us, a.end_us, a.boot, a.seq, a.rank)
+        query = select(reach.c.cell, t.activities).where(*within, a.start_us < end_us).order_by(*order)
+        found: dict[str, list[Activity]] = {}
+        for row in await self._rows(query):
+            found.setdefault(row.cell, []).append(activity_of(row))
+        return found
+
+    async def alarms(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[Alarm]]:
+        a = t.alarms.c
+        columns = [a[name] for name in Alarm._fields]
+        within = (a.ledger_id == t.heads.c.ledger_id, self._is_among(cells), a.at_us >= start_us, a.at_us < end_us)
+        query = select(t.heads.c.cell, *columns).where(*within).order_by(t.heads.c.cell, a.at_us, a.boot, a.seq)
+        found: dict[str, list[Alarm]] = {}
+        for cell, *row in await self._rows(query):
+            found.setdefault(cell, []).append(Alarm(*row))
+        return found
 
     async def count_unseen(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[tuple[str, int, str, int]]:
         d, part = t.discrepancies.c, self._segments(segments)

@@ -68,6 +68,7 @@ heads = Table(
     Column("kept_boot", BigInteger, nullable=True),
     Column("kept_seq", BigInteger, nullable=True),
     _us("ledger_from_us", nullable=True),
+    Column("fold", Integer, nullable=False),
 )
 
 #: The ledgers of a cell: the one that its head names, and one that is being derived anew or was given up.
@@ -195,6 +196,45 @@ discrepancies = Table(
     Index(None, "ledger_id", "boot", "seq"),
     Index(None, "ledger_id", "kind", "at_us"),
     sqlite_autoincrement=True,
+)
+
+activities = Table(
+    "activities",
+    metadata,
+    Column("id", _Number, primary_key=True),
+    _ledger(primary_key=False),
+    Column("boot", BigInteger, nullable=False),
+    Column("seq", BigInteger, nullable=False),
+    Column("rank", SmallInteger, nullable=False),
+    _text("zone"),
+    _text("activity"),
+    _text("program", nullable=True),
+    _text("panel", nullable=True),
+    Column("automatic", BigInteger, nullable=True),
+    Column("manual", BigInteger, nullable=True),
+    _us("start_us"),
+    _us("end_us"),
+    _text("begun_by"),
+    _text("ended_by"),
+    _text("outcome", nullable=True),
+    Index(None, "ledger_id", "boot", "seq"),
+    Index(None, "ledger_id", "zone", "activity", "start_us"),
+    sqlite_autoincrement=True,
+)
+
+alarms = Table(
+    "alarms",
+    metadata,
+    _ledger(),
+    Column("boot", BigInteger, primary_key=True),
+    Column("seq", BigInteger, primary_key=True),
+    _us("at_us"),
+    _text("zone"),
+    _text("code"),
+    _text("severity"),
+    _text("subsystem", nullable=True),
+    _text("text", nullable=True),
+    Index(None, "ledger_id", "at_us"),
 )
 
 refused = Table(

@@ -21,7 +21,8 @@ from zoneledger.application.ports import (
     SnapshotRow,
     Stretch,
 )
-from zoneledger.core.booking import Booked, Fastener, Place, Verdict
+from zoneledger.core.booking import FOLD
+from zoneledger.core.rows import Booked, Fastener, Place, Verdict
 from zoneledger.storage import refused
 from zoneledger.storage import tables as t
 from zoneledger.storage.bulk import delete_some, insert_tuples
@@ -75,9 +76,9 @@ class SqlWriting(SqlReading):
         dialect = postgresql if self._connection.dialect.name == "postgresql" else sqlite
         await insert_tuples(self._connection, t.ledgers, ("cell", "touched_us"), [(cell, 0) for cell in cells])
         c = t.ledgers.c
-        rows = select(c.cell, literal(""), literal(0), literal("{}"), func.max(c.ledger_id))
+        rows = select(c.cell, literal(""), literal(0), literal("{}"), literal(FOLD), func.max(c.ledger_id))
         rows = rows.where(c.cell.in_(texts_of(self._connection, cells))).group_by(c.cell)
-        names = ["cell", "booking", "events_since_checkpoint", "counts", "ledger_id"]
+        names = ["cell", "booking", "events_since_checkpoint", "counts", "fold", "ledger_id"]
         await self._connection.execute(dialect.insert(t.heads).from_select(names, rows).on_conflict_do_nothing())
 
     async def save_heads(self, heads: Iterable[Head]) -> None:

@@ -3,7 +3,7 @@
 import json
 from collections.abc import AsyncIterator, Iterable, Sequence
 from contextlib import asynccontextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from datetime import date
 from typing import Any
 
@@ -14,8 +14,9 @@ from zoneledger.application.ledger import read_spans
 from zoneledger.application.ports import Head, Store, Stretch
 from zoneledger.application.record import record_group
 from zoneledger.application.windows import Window
-from zoneledger.core.booking import Booked, Limits
+from zoneledger.core.booking import Limits
 from zoneledger.core.plant import Cell, Line, Plant, Site, Standard
+from zoneledger.core.rows import Booked
 from zoneledger.core.states import UNKNOWN
 from zoneledger.storage.engines import open_engines
 from zoneledger.storage.schema import migrate
@@ -79,8 +80,8 @@ class Bench:
             booked = await writing.booked(head.ledger_id, WHOLE)
             at = sorted({(f.panel, f.position) for f in booked.fasteners if f.panel and f.position})
             made, _ = await writing.made_at(head.ledger_id, at)
-        for name in ("spans", "fasteners", "verdicts", "gaps", "discrepancies"):
-            getattr(booked, name).sort(key=repr)
+        for one in fields(booked):
+            getattr(booked, one.name).sort(key=repr)
         return booked, head.booking, sorted(made, key=repr)
 
     async def kpi(self, cell: str, windows: list[Window]) -> list[Kpi]:

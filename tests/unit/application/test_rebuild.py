@@ -10,8 +10,9 @@ from tests.contract.recording import CELL, NOW_US, WHOLE, all_kept, delivery, re
 from tests.fakes.memory_store import MemoryStore
 from zoneledger.application import book
 from zoneledger.application.rebuild import rebuild
-from zoneledger.core.booking import Booked, Booking, Limits
+from zoneledger.core.booking import Booking, Limits
 from zoneledger.core.messages import Message
+from zoneledger.core.rows import Booked
 
 MESSAGES = [
     snapshot(0, 0),

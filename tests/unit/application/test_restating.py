@@ -9,7 +9,7 @@ from tests.contract.recording import CELL, NOW_US, all_kept, delivery, record
 from tests.fakes.memory_store import MemoryStore
 from zoneledger.application.ports import Revision
 from zoneledger.application.restating import APART_US, differing, restatements
-from zoneledger.core.booking import ZoneSpan
+from zoneledger.core.rows import ZoneSpan
 from zoneledger.core.spans import Span
 
 Told = tuple[int, int, str, str]

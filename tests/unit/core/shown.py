@@ -2,7 +2,8 @@
 
 from typing import Any
 
-from zoneledger.core.booking import Booked, Booking, Limits
+from zoneledger.core.booking import Booking, Limits
+from zoneledger.core.rows import Booked
 from zoneledger.core.validation import parse_instant, read_message
 
 BEGIN_US = parse_instant("begin", "2026-11-25T06:00:00Z")

@@ -38,7 +38,7 @@ READ = [
     (alarm("raise", "e-7"), m.AlarmRaised(*PLACE, None, "e-7", "stop")),
     (
         alarm("raise", "e-7", zone="2", severity="notice", subsystem="clamp", text="opens late"),
-        m.AlarmRaised(*PLACE, "2", "e-7", "notice"),
+        m.AlarmRaised(*PLACE, "2", "e-7", "notice", "clamp", "opens late"),
     ),
     (alarm("clear", "e-7", zone="2"), m.AlarmCleared(*PLACE, "2", "e-7")),
     (message(), m.WaitBegun(*PLACE, "1", "panel")),

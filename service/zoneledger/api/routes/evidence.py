@@ -13,7 +13,7 @@ from zoneledger.api.times import Time, rfc3339, rfc3339_or_none
 from zoneledger.api.turns import InTurn
 from zoneledger.application.ports import Listed, Reading, RowT
 from zoneledger.bootstrap import Service
-from zoneledger.core.booking import Discrepancy, Gap
+from zoneledger.core.rows import Discrepancy, Gap
 
 router = APIRouter(tags=["evidence"], route_class=InTurn)
 

@@ -12,8 +12,8 @@ from sqlalchemy import text
 from sqlalchemy.ext.asyncio import AsyncEngine
 
 from tests.servers.postgres import Postgres
-from zoneledger.application.ports import EventRow
 from zoneledger.application.rebuild import ROWS_AT_ONCE
+from zoneledger.application.stored import EventRow
 from zoneledger.storage.engines import open_engines, transaction
 from zoneledger.storage.schema import migrate
 from zoneledger.storage.store import SqlStore

@@ -5,8 +5,9 @@ from collections import Counter
 from tests.contract.payloads import fastener, message, snapshot
 from tests.contract.recording import NOW_US, PLANT
 from zoneledger.application.plants import Plants
-from zoneledger.application.ports import Listed, RefusedFilter, RefusedRow, Store
+from zoneledger.application.ports import Store
 from zoneledger.application.retry import Retries, Tally
+from zoneledger.application.stored import Listed, RefusedFilter, RefusedRow
 from zoneledger.core.booking import Limits
 from zoneledger.core.plant import Cell, Line, Plant, Site
 

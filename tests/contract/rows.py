@@ -1,6 +1,6 @@
 """Rows for the contract suite, with the values that databases get wrong."""
 
-from zoneledger.application.ports import EventRow, RefusedRow, Revision
+from zoneledger.application.stored import EventRow, RefusedRow, Revision
 from zoneledger.core.rows import Activity, Alarm, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
 from zoneledger.core.spans import Span
 

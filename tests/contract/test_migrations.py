@@ -10,7 +10,7 @@ from sqlalchemy import Connection, inspect, select, text
 
 from tests.contract.rows import A, activity, alarm, discrepancy, event, fastener, gap, refused, revision, span, verdict
 from tests.contract.stores import Stores
-from zoneledger.application.ports import Checkpoint, SnapshotRow
+from zoneledger.application.stored import Checkpoint, SnapshotRow
 from zoneledger.core.errors import SchemaMismatch
 from zoneledger.core.rows import Booked
 from zoneledger.storage.engines import open_engines, transaction

@@ -23,7 +23,8 @@ from tests.contract.payloads import (
 from tests.contract.recording import CELL, NOW_US, STRANGER, TWIN, all_kept, delivery, record
 from tests.contract.stores import Stores
 from zoneledger.application.intake import Delivery, Receipt
-from zoneledger.application.ports import RefusedFilter, RefusedRow, Store
+from zoneledger.application.ports import Store
+from zoneledger.application.stored import RefusedFilter, RefusedRow
 from zoneledger.core.decoding import MAX_PAYLOAD_BYTES
 
 

@@ -13,9 +13,10 @@ from tests.fakes.memory_store import MemoryStore
 from zoneledger.application import book
 from zoneledger.application import rebuild as rebuild_module
 from zoneledger.application.ledger import read_spans
-from zoneledger.application.ports import RefusedRow, Revision, Store
+from zoneledger.application.ports import Store
 from zoneledger.application.rebuild import ABANDONED_US, rebuild
 from zoneledger.application.retention import Keeping, forget
+from zoneledger.application.stored import RefusedRow, Revision
 from zoneledger.core.booking import Limits
 from zoneledger.core.spans import Span, clip
 from zoneledger.core.validation import parse_instant

@@ -21,7 +21,8 @@ from tests.fakes.failing_store import FailingStore, whenever
 from tests.fakes.memory_store import MemoryStore
 from zoneledger.application import retry
 from zoneledger.application.intake import Delivery
-from zoneledger.application.ports import Listed, RefusedFilter, RefusedRow, Store
+from zoneledger.application.ports import Store
+from zoneledger.application.stored import Listed, RefusedFilter, RefusedRow
 
 HOUR_US = 3_600_000_000
 LATER_US = NOW_US + HOUR_US

@@ -16,7 +16,8 @@ from tests.contract.stores import Stores
 from tests.fakes.failing_store import FailingStore, Failure
 from tests.fakes.memory_store import MemoryStore
 from tests.oracle import strategies as told
-from zoneledger.application.ports import RefusedFilter, Store
+from zoneledger.application.ports import Store
+from zoneledger.application.stored import RefusedFilter
 from zoneledger.core.errors import StoreUnavailable
 from zoneledger.core.plant import Plant
 

@@ -16,7 +16,8 @@ from tests.contract.rows import (
     span,
     verdict,
 )
-from zoneledger.application.ports import Count, Store, Stretch, Writing
+from zoneledger.application.ports import Store, Writing
+from zoneledger.application.stored import Count, Stretch
 from zoneledger.core.rows import Booked, Place
 
 WHOLE = Stretch(None, None, {}, {}, None)

@@ -4,7 +4,8 @@ import pytest
 from sqlalchemy.exc import IntegrityError
 
 from tests.contract.rows import BEFORE_1970_US, LARGEST, TEXTS, YEAR_9999_US, A, B, event
-from zoneledger.application.ports import Checkpoint, EventRow, Head, PlantVersion, SnapshotRow, Store, Writing
+from zoneledger.application.ports import Store, Writing
+from zoneledger.application.stored import Checkpoint, EventRow, Head, PlantVersion, SnapshotRow
 
 MANY = 40_000
 

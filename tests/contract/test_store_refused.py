@@ -6,7 +6,8 @@ import pytest
 
 from tests.contract.rows import LARGEST, TEXTS, YEAR_9999_US, A, B, refused
 from tests.contract.stores import Stores
-from zoneledger.application.ports import Listed, RefusedFilter, RefusedRow, RefusedSize, Store
+from zoneledger.application.ports import Store
+from zoneledger.application.stored import Listed, RefusedFilter, RefusedRow, RefusedSize
 
 MANY = 40_000
 CELLS = [A, B, A, A, B]

@@ -12,7 +12,8 @@ from tests.contract.recording import CELL, NOW_US, TWIN
 from tests.contract.rows import A, B, event
 from tests.contract.stores import Stores
 from tests.servers.postgres import Postgres
-from zoneledger.application.ports import SnapshotRow, Store
+from zoneledger.application.ports import Store
+from zoneledger.application.stored import SnapshotRow
 from zoneledger.core.errors import StoreUnavailable
 from zoneledger.storage.engines import open_engines
 from zoneledger.storage.schema import migrate

@@ -9,7 +9,8 @@ from dataclasses import dataclass, field, replace
 from math import inf
 from typing import Any, Literal, TypeVar
 
-from zoneledger.application.ports import (
+from zoneledger.application.ports import Reading, Writing
+from zoneledger.application.stored import (
     Arrivals,
     Checkpoint,
     Count,
@@ -20,14 +21,12 @@ from zoneledger.application.ports import (
     LeaseRow,
     Listed,
     PlantVersion,
-    Reading,
     RefusedFilter,
     RefusedRow,
     RefusedSize,
     Revision,
     SnapshotRow,
     Stretch,
-    Writing,
 )
 from zoneledger.clock import now_us
 from zoneledger.core.rows import Activity, Alarm, Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan

@@ -4,7 +4,7 @@ from pydantic import Field
 from pydantic.json_schema import SkipJsonSchema
 
 from zoneledger.api.access import Parameters, optional
-from zoneledger.application.ports import Listed, RowT
+from zoneledger.application.stored import Listed, RowT
 
 MAX_ID = 2**53 - 1
 

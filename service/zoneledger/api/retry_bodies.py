@@ -9,8 +9,8 @@ from pydantic.json_schema import SkipJsonSchema
 from zoneledger.api.access import optional
 from zoneledger.api.pages import MAX_ID
 from zoneledger.api.problems import ApiError
-from zoneledger.application.ports import RefusedFilter
 from zoneledger.application.retry import ROWS_AT_ONCE
+from zoneledger.application.stored import RefusedFilter
 from zoneledger.core.decoding import Reason, Refusal, check_values, decode_text, decode_value
 
 MAX_BODY_BYTES = 64 * 1024

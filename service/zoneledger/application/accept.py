@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from zoneledger.application.intake import Delivery, Receipt, RefusedMessage
-from zoneledger.application.ports import RefusedRow
+from zoneledger.application.stored import RefusedRow
 from zoneledger.core.decoding import (
     MAX_PAYLOAD_BYTES,
     Element,

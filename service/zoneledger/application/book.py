@@ -7,8 +7,9 @@ from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass, field
 
 from zoneledger.application.keep import Kept
-from zoneledger.application.ports import Checkpoint, Head, Key, Revision, SnapshotRow, Stretch, Writing
+from zoneledger.application.ports import Writing
 from zoneledger.application.restating import counted, differing, restatements
+from zoneledger.application.stored import Checkpoint, Head, Key, Revision, SnapshotRow, Stretch
 from zoneledger.core.booking import Booking, Limits
 from zoneledger.core.decoding import decode_value
 from zoneledger.core.messages import Event, Message

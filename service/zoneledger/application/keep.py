@@ -3,7 +3,8 @@
 from dataclasses import dataclass, field
 
 from zoneledger.application.accept import Accepted, Sorted
-from zoneledger.application.ports import EventRow, Head, Key, SnapshotRow, Writing
+from zoneledger.application.ports import Writing
+from zoneledger.application.stored import EventRow, Head, Key, SnapshotRow
 from zoneledger.core.booking import Booking
 from zoneledger.core.decoding import Refusal, decode_value
 from zoneledger.core.messages import Event, Message, Snapshot

@@ -6,8 +6,9 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 from zoneledger.application.ledger import UnitSpans, read_spans
-from zoneledger.application.ports import Count, Reading, Revision
+from zoneledger.application.ports import Reading
 from zoneledger.application.revisions import bearing_on, read_changes, restatement
+from zoneledger.application.stored import Count, Revision
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
 from zoneledger.core.figures import Account, Figures, figures_of

@@ -4,7 +4,7 @@ from typing import Any
 
 from zoneledger.application.accept import Sorted
 from zoneledger.application.intake import Delivery, Receipt
-from zoneledger.application.ports import Head
+from zoneledger.application.stored import Head
 from zoneledger.core.decoding import Refusal, check_size, check_values, decode_text, decode_value
 
 

@@ -3,7 +3,8 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from zoneledger.application.ports import PlantVersion, Reading, Revision, Store
+from zoneledger.application.ports import Reading, Store
+from zoneledger.application.stored import PlantVersion, Revision
 from zoneledger.core.plant import Plant
 from zoneledger.core.plant_changes import affected
 

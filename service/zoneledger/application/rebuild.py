@@ -14,8 +14,9 @@ from zoneledger.application.book import (
     next_messages,
     rewrite,
 )
-from zoneledger.application.ports import Arrivals, Checkpoint, Head, Key, Store, Stretch, Writing
+from zoneledger.application.ports import Store, Writing
 from zoneledger.application.restating import counted, differing, joined, restatements
+from zoneledger.application.stored import Arrivals, Checkpoint, Head, Key, Stretch
 from zoneledger.core.booking import FOLD, Booking, Limits
 from zoneledger.core.errors import UnitUnknown, ZoneledgerError
 from zoneledger.core.messages import Event

@@ -12,7 +12,8 @@ from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.keep import Kept, keep
 from zoneledger.application.links import note_link
 from zoneledger.application.plants import Plants
-from zoneledger.application.ports import Head, Store, Writing
+from zoneledger.application.ports import Store, Writing
+from zoneledger.application.stored import Head
 from zoneledger.core.booking import Limits
 from zoneledger.core.decoding import Refusal
 from zoneledger.core.errors import StoreUnavailable

@@ -4,7 +4,7 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from itertools import pairwise
 
-from zoneledger.application.ports import Revision
+from zoneledger.application.stored import Revision
 from zoneledger.core.rows import Booked, ZoneSpan
 from zoneledger.core.spans import Interval, Span
 from zoneledger.core.states import UNKNOWN

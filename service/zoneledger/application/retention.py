@@ -6,8 +6,9 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
 from zoneledger.application.book import CHECKPOINTS_AT_ONCE, load
-from zoneledger.application.ports import Checkpoint, Key, Store, Writing
+from zoneledger.application.ports import Store, Writing
 from zoneledger.application.rebuild import ROWS_AT_ONCE, Clock, is_under_way, stretch_upto
+from zoneledger.application.stored import Checkpoint, Key
 from zoneledger.core.booking import Limits
 from zoneledger.core.errors import StoreUnavailable
 

@@ -8,8 +8,9 @@ from dataclasses import dataclass, field
 from zoneledger.application.accept import Sorted, ZonesOf, sort_delivery
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.plants import Plants
-from zoneledger.application.ports import RefusedFilter, RefusedRow, RefusedSize, Store, Writing
+from zoneledger.application.ports import Store, Writing
 from zoneledger.application.record import BYTES_AT_ONCE, take_in
+from zoneledger.application.stored import RefusedFilter, RefusedRow, RefusedSize
 from zoneledger.core.booking import Limits
 from zoneledger.core.errors import StoreUnavailable
 

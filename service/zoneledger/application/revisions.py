@@ -2,7 +2,8 @@
 
 from collections.abc import Iterable, Sequence
 
-from zoneledger.application.ports import Listed, Reading, Revision
+from zoneledger.application.ports import Reading
+from zoneledger.application.stored import Listed, Revision
 from zoneledger.application.windows import Window
 from zoneledger.core.plant import Unit
 

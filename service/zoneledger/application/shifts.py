@@ -2,8 +2,9 @@
 
 from dataclasses import dataclass
 
-from zoneledger.application.ports import Reading, Revision
+from zoneledger.application.ports import Reading
 from zoneledger.application.revisions import bearing_on, read_changes, restatement
+from zoneledger.application.stored import Revision
 from zoneledger.application.windows import MAX_POINTS, Window
 from zoneledger.core.booking import Limits
 from zoneledger.core.errors import WindowInvalid

@@ -3,7 +3,8 @@
 from dataclasses import dataclass
 
 from zoneledger.application.book import load
-from zoneledger.application.ports import Head, Reading
+from zoneledger.application.ports import Reading
+from zoneledger.application.stored import Head
 from zoneledger.core.booking import Limits
 from zoneledger.core.plant import Plant
 from zoneledger.core.spans import Span

@@ -3,7 +3,7 @@
 from sqlalchemy import tuple_
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from zoneledger.application.ports import Key, Stretch
+from zoneledger.application.stored import Key, Stretch
 from zoneledger.storage import tables as t
 from zoneledger.storage.bulk import delete_some
 from zoneledger.storage.ledger import in_stretch

@@ -6,7 +6,7 @@ from sqlalchemy import BigInteger, ColumnElement, delete, literal_column, select
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from zoneledger.application.ports import LeaseRow
+from zoneledger.application.stored import LeaseRow
 from zoneledger.storage import tables as t
 
 _NOW: dict[str, str] = {

@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import BigInteger, ColumnElement, Table, Text, and_, delete, insert, or_, select, tuple_
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from zoneledger.application.ports import Stretch
+from zoneledger.application.stored import Stretch
 from zoneledger.core.rows import Activity, Alarm, Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
 from zoneledger.core.spans import Span
 from zoneledger.storage import tables as t

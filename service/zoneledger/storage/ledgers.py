@@ -5,7 +5,7 @@ from typing import Any
 from sqlalchemy import Table, delete, insert, select, tuple_
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from zoneledger.application.ports import Cursor, Stretch
+from zoneledger.application.stored import Cursor, Stretch
 from zoneledger.storage import tables as t
 from zoneledger.storage.bulk import delete_some, insert_tuples
 from zoneledger.storage.ledger import in_stretch

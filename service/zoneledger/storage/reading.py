@@ -7,7 +7,7 @@ from typing import Any, Literal
 from sqlalchemy import CTE, BigInteger, ColumnElement, Integer, Row, Select, Table, Text, func, select
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from zoneledger.application.ports import (
+from zoneledger.application.stored import (
     Count,
     EventRow,
     Head,

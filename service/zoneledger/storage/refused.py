@@ -6,7 +6,7 @@ from typing import Any, Literal
 from sqlalchemy import BigInteger, ColumnElement, Row, bindparam, delete, func, insert, select, update
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from zoneledger.application.ports import Listed, RefusedFilter, RefusedRow, RefusedSize
+from zoneledger.application.stored import Listed, RefusedFilter, RefusedRow, RefusedSize
 from zoneledger.storage import tables as t
 from zoneledger.storage.lists import rows_of
 

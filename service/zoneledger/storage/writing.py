@@ -8,7 +8,7 @@ from typing import Any
 from sqlalchemy import BigInteger, Text, bindparam, delete, func, insert, literal, select, text, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 
-from zoneledger.application.ports import (
+from zoneledger.application.stored import (
     Arrivals,
     Checkpoint,
     Cursor,

@@ -11,8 +11,9 @@ from tests.oracle.ledger import Piece
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.kpi import Kpi, read_kpis
 from zoneledger.application.ledger import read_spans
-from zoneledger.application.ports import Head, Store, Stretch
+from zoneledger.application.ports import Store
 from zoneledger.application.record import record_group
+from zoneledger.application.stored import Head, Stretch
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
 from zoneledger.core.plant import Cell, Line, Plant, Site, Standard

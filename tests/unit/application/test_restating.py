@@ -7,8 +7,8 @@ import pytest
 from tests.contract.payloads import dumped
 from tests.contract.recording import CELL, NOW_US, all_kept, delivery, record
 from tests.fakes.memory_store import MemoryStore
-from zoneledger.application.ports import Revision
 from zoneledger.application.restating import APART_US, differing, restatements
+from zoneledger.application.stored import Revision
 from zoneledger.core.rows import ZoneSpan
 from zoneledger.core.spans import Span
 

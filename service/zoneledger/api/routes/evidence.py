@@ -11,7 +11,8 @@ from zoneledger.api.pages import PageParameters
 from zoneledger.api.problems import described
 from zoneledger.api.times import Time, rfc3339, rfc3339_or_none
 from zoneledger.api.turns import InTurn
-from zoneledger.application.ports import Listed, Reading, RowT
+from zoneledger.application.ports import Reading
+from zoneledger.application.stored import Listed, RowT
 from zoneledger.bootstrap import Service
 from zoneledger.core.rows import Discrepancy, Gap
 

@@ -13,7 +13,8 @@ from zoneledger.api.pages import PageParameters
 from zoneledger.api.problems import described
 from zoneledger.api.times import Time, rfc3339
 from zoneledger.api.turns import InTurn
-from zoneledger.application.ports import EventRow, Listed, Reading, RowT, SnapshotRow
+from zoneledger.application.ports import Reading
+from zoneledger.application.stored import EventRow, Listed, RowT, SnapshotRow
 from zoneledger.bootstrap import Service
 
 router = APIRouter(tags=["exports"], route_class=InTurn)

@@ -12,7 +12,7 @@ from zoneledger.api.problems import described
 from zoneledger.api.retry_bodies import BODY, MAX_BODY_BYTES, Chosen, read_retry_body
 from zoneledger.api.times import Time, rfc3339
 from zoneledger.api.turns import InTurn, Turns
-from zoneledger.application.ports import Listed, RefusedFilter, RefusedRow
+from zoneledger.application.stored import Listed, RefusedFilter, RefusedRow
 
 router = APIRouter(tags=["refused"], route_class=InTurn)
 _with_body = APIRouter()

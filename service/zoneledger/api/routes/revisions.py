@@ -11,8 +11,8 @@ from zoneledger.api.problems import described
 from zoneledger.api.times import Time, rfc3339
 from zoneledger.api.turns import InTurn
 from zoneledger.application.plants import FOREVER_US
-from zoneledger.application.ports import Listed, Revision
 from zoneledger.application.revisions import list_changes
+from zoneledger.application.stored import Listed, Revision
 from zoneledger.application.windows import window_of
 
 router = APIRouter(tags=["figures"], route_class=InTurn)

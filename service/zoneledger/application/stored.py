@@ -1,0 +1,175 @@
+"""Rows and other values that the use cases hand to a store and get from it; instants are microseconds since the Unix epoch."""
+
+from dataclasses import dataclass, field
+from typing import Any, Generic, NamedTuple, TypeVar
+
+from zoneledger.core.booking import FOLD
+from zoneledger.core.offsets import Offset
+from zoneledger.core.rows import Place
+
+RowT = TypeVar("RowT")
+
+Key = tuple[int, int]
+"""An event's (boot, seq)."""
+
+
+@dataclass(slots=True)
+class Head:
+    """A cell as it stands: the booking after its last message (canonical JSON, empty before any), its link, its counts.
+
+    `counts` are by name: events, snapshots, duplicate, refused, and `unknown_field:NAME`. `ledger_id` names its ledger.
+    `clock` tells how far its clock is ahead. Messages up to the event (`kept_boot`, `kept_seq`), and ledger rows before
+    `ledger_from_us`, are not kept any more; None: all are. `fold` is the version of the rules that derived its ledger.
+    """
+
+    cell_id: int
+    cell: str
+    booking: str = ""
+    events_since_checkpoint: int = 0
+    link: str | None = None
+    link_us: int | None = None
+    link_down_us: int | None = None
+    counts: dict[str, int] = field(default_factory=dict)
+    ledger_id: int = 0
+    clock: Offset | None = None
+    kept_boot: int | None = None
+    kept_seq: int | None = None
+    ledger_from_us: int | None = None
+    fold: int = FOLD
+
+    @property
+    def kept_after(self) -> Key | None:
+        """The event up to which messages are not kept any more, None where all are."""
+        return None if self.kept_boot is None or self.kept_seq is None else (self.kept_boot, self.kept_seq)
+
+
+class EventRow(NamedTuple):
+    """An event as stored: its message's own text."""
+
+    cell_id: int
+    boot: int
+    seq: int
+    at_us: int
+    arrived_us: int
+    type: str
+    body: str
+
+
+class SnapshotRow(NamedTuple):
+    """A snapshot as stored: its content as canonical JSON, without place and instant."""
+
+    cell_id: int
+    boot: int
+    seq: int
+    at_us: int
+    body: str
+
+
+class RefusedRow(NamedTuple):
+    """A refused message or payload with all that is needed to offer it again; `body` holds at most 256 KiB of its `size` bytes."""
+
+    cell: str
+    origin: str
+    arrived_us: int
+    at_index: int
+    reason: str
+    detail: str
+    body: bytes
+    size: int
+
+
+class RefusedFilter(NamedTuple):
+    """Which refused messages are meant: sent as a cell, for a reason, with these numbers, after one and up to one; None: any."""
+
+    cell: str | None = None
+    reason: str | None = None
+    ids: tuple[int, ...] | None = None
+    after_id: int = 0
+    upto_id: int | None = None
+
+
+class RefusedSize(NamedTuple):
+    """A refused message by its number, without the bytes, of which so many are kept."""
+
+    id: int
+    cell: str
+    kept_bytes: int
+
+
+class Listed(NamedTuple, Generic[RowT]):
+    """A row of a paged list with the number that the next page begins after."""
+
+    id: int
+    cell: str
+    row: RowT
+
+
+class Arrivals(NamedTuple):
+    """The numbers of the last event and the last snapshot of a cell that have arrived, 0 before any."""
+
+    event_id: int
+    snapshot_id: int
+
+
+class Checkpoint(NamedTuple):
+    """The booking after the event at (boot, seq), as canonical JSON."""
+
+    boot: int
+    seq: int
+    booking: str
+
+
+class Revision(NamedTuple):
+    """A change of the past: `unit` is the cell or line, [from_us, to_us) the time whose figures it may have changed."""
+
+    unit: str
+    from_us: int
+    to_us: int
+    recorded_us: int
+    cause: str
+
+
+class LeaseRow(NamedTuple):
+    """Who holds a lease, and for how long yet by the store's clock; not above 0 where it has lapsed."""
+
+    holder: str
+    left_us: int
+
+
+class PlantVersion(NamedTuple):
+    """A plant model as declared: its document as canonical JSON."""
+
+    version: int
+    document: str
+    applied_us: int
+
+
+class Count(NamedTuple):
+    """How many fasteners of a kind a cell made in one segment (an index into those asked for); `result` is the final one."""
+
+    cell: str
+    segment: int
+    zone: str
+    operation: str
+    item: str | None
+    program: str | None
+    result: str
+    number: int
+
+
+class Stretch(NamedTuple):
+    """Part of a cell's ledger to be replaced: rows from messages after `after` up to `upto` (None: the end).
+
+    A span belongs to it if its start lies in the bounds of its zone: from `starts` (absent: the beginning) to before
+    `stops` (absent: `stop_us`, None for no end).
+    """
+
+    after: Place | None
+    upto: Place | None
+    starts: dict[str, int]
+    stops: dict[str, int]
+    stop_us: int | None
+
+
+Cursor = tuple[int, tuple[Any, ...]]
+"""Where to go on in a work that is done piece by piece; for the store only."""

@@ -178,11 +178,11 @@ async def test_fasteners_are_counted_by_segment_and_kind(store: Store) -> None:
         assert await reading.count_fasteners([], [(0, 99)]) == []
     assert sorted(counted, key=repr) == sorted(
         [
-            Count(A, 0, "1", "fasten", None, None, "good", 1),
-            Count(A, 0, "1", "fasten", "lb-8", None, "good", 2),
-            Count(A, 1, "1", "fasten", None, None, "rework", 1),
-            Count(A, 2, "1", "fasten", None, None, "rework", 1),
-            Count(A, 2, "2", "fasten", None, None, "good", 1),
+            Count(A, 0, "1", "fasten", None, None, "good", "good", 1),
+            Count(A, 0, "1", "fasten", "lb-8", None, "good", "good", 2),
+            Count(A, 1, "1", "fasten", None, None, "rework", "rework", 1),
+            Count(A, 2, "1", "fasten", None, None, "rework", "rework", 1),
+            Count(A, 2, "2", "fasten", None, None, "good", "good", 1),
         ],
         key=repr,
     )

@@ -22,6 +22,9 @@ NAMED = {
     "made_per_planned_hour": "fasteners_per_hour.planned",
     "made_per_running_hour": "fasteners_per_hour.running",
     "good_per_planned_hour": "fasteners_per_hour.good",
+    "first_pass_yield": "first_pass.first_pass_yield",
+    "rework_ratio": "first_pass.rework_ratio",
+    "reject_ratio": "first_pass.reject_ratio",
 }
 
 
@@ -31,14 +34,15 @@ def _us(seconds: float) -> int:
 
 def _account(told: dict[str, Any]) -> Account:
     """Return the account that an example tells: times in seconds, fasteners as [result, number, standard seconds]."""
-    times = {name.removesuffix("_s"): _us(value) for name, value in told.items() if name != "fasteners"}
-    account = Account()
+    times = {name.removesuffix("_s"): _us(value) for name, value in told.items() if name.endswith("_s")}
+    account = Account(unseen=told.get("unseen", 0))
     for name in times.keys() - set(STATES):
         assert hasattr(account, f"{name}_us")
         setattr(account, f"{name}_us", times[name])
     account.book({(name, None): value for name, value in times.items() if name in STATES})
     for result, number, standard_s in told.get("fasteners", []):
-        account.count(result, number, None if standard_s is None else _us(standard_s))
+        first, result = result.split(" to ") if " to " in result else (result, result)
+        account.count(first, result, number, None if standard_s is None else _us(standard_s))
     return account
 
 

@@ -120,7 +120,7 @@ class _MemoryReading:
         for owned, row in self._state.fasteners.items():
             for segment in _within(segments, row.at_us) if owned[0] in ids else ():
                 result = self._state.results.get(owned) or row.result
-                kind = (ids[owned[0]], segment, row.zone, row.operation, row.item, row.program, result)
+                kind = (ids[owned[0]], segment, row.zone, row.operation, row.item, row.program, row.result, result)
                 counts[kind] += 1
         return [Count._make((*kind, number)) for kind, number in counts.items()]
 

@@ -4,10 +4,12 @@ from pydantic import BaseModel, Field
 
 from zoneledger.api.times import Seconds, Time, rfc3339, seconds
 from zoneledger.application.kpi import Kpi
+from zoneledger.core.bounds import ratio_bounds
 from zoneledger.core.figures import Account, Figures, ratio
 from zoneledger.core.states import STATES
 
 Ratio = float | None
+YIELD_CONFIDENCE = 0.9
 
 
 class TimeByState(BaseModel):
@@ -40,6 +42,20 @@ class Rates(BaseModel):
     planned: Ratio = Field(description="made per hour of planned time", examples=[285.3])
     running: Ratio = Field(description="made per hour of running time", examples=[611.4])
     good: Ratio = Field(description="good ones per hour of planned time", examples=[280.1])
+
+
+class FirstPass(BaseModel):
+    """Fasteners of planned time by first result, before any verdict, as ratios of those made."""
+
+    good: int = Field(description="good at once", examples=[2098])
+    rework: int = Field(description="to be reworked at first", examples=[35])
+    reject: int = Field(description="lost at first", examples=[7])
+    first_pass_yield: Ratio = Field(description="good at once / made (ISO 22400-2)", examples=[0.98])
+    yield_bounds: tuple[Ratio, Ratio] = Field(
+        description="Wilson's two-sided bounds of the yield at a confidence of 0.9", examples=[[0.975, 0.985]]
+    )
+    rework_ratio: Ratio = Field(description="to be reworked at first / made", examples=[0.016])
+    reject_ratio: Ratio = Field(description="lost at first / made", examples=[0.003])
 
 
 class ZoneFigures(BaseModel):
@@ -90,7 +106,7 @@ class KpiAnswer(BaseModel):
     quality: Ratio = Field(description="standard seconds of good / of all made", examples=[0.98])
     oee: Ratio = Field(description="standard seconds of good / (planned - unknown)", examples=[0.61])
     oee_bounds: tuple[Ratio, Ratio] = Field(
-        description="OEE if all unknown time were lost, and if none of it were", examples=[[0.61, 0.64]]
+        description="between what the OEE lies if all time and every fastener were known", examples=[[0.61, 0.64]]
     )
     nee: Ratio = Field(
         description="OEE with changeover not counted as a loss (ISO 22400-2 net equipment effectiveness)",
@@ -99,6 +115,7 @@ class KpiAnswer(BaseModel):
     teep: Ratio = Field(description="standard seconds of good / calendar time", examples=[0.57])
     known: Ratio = Field(description="(planned - unknown) / planned", examples=[1.0])
     fasteners: Fasteners
+    first_pass: FirstPass
     standard_s: Seconds = Field(description="standard seconds of all rated fasteners made", examples=[19152.0])
     good_standard_s: Seconds = Field(description="standard seconds of the good ones", examples=[18769.0])
     fasteners_per_hour: Rates
@@ -137,6 +154,18 @@ def _reasons(account: Account) -> dict[str, dict[str, float]]:
 
 def _fasteners(account: Account) -> Fasteners:
     return Fasteners(**{name: getattr(account, name) for name in Fasteners.model_fields})
+
+
+def _first_pass(account: Account, figures: Figures) -> FirstPass:
+    return FirstPass(
+        good=account.first_good,
+        rework=account.first_rework,
+        reject=account.first_reject,
+        first_pass_yield=figures.first_pass_yield,
+        yield_bounds=ratio_bounds(account.first_good, account.made, YIELD_CONFIDENCE),
+        rework_ratio=figures.rework_ratio,
+        reject_ratio=figures.reject_ratio,
+    )
 
 
 def _zone(account: Account) -> ZoneFigures:
@@ -181,6 +210,7 @@ def answer_of(kpi: Kpi) -> KpiAnswer:
         **_ratios(figures),
         oee_bounds=(figures.oee_low, figures.oee_high),
         fasteners=_fasteners(account),
+        first_pass=_first_pass(account, figures),
         standard_s=seconds(account.standard_us),
         good_standard_s=seconds(account.good_standard_us),
         fasteners_per_hour=Rates(

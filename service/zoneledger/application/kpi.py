@@ -113,13 +113,13 @@ def _book_masked(part: _Part, unit: Unit, spans: UnitSpans, inside: list[Interva
 
 
 def _count(counts: Sequence[Count], segments: Sequence[_Segment], standards: dict[str, Standards]) -> None:
-    for cell, index, zone, operation, item, program, result, number in counts:
+    for cell, index, zone, operation, item, program, first, result, number in counts:
         segment = segments[index]
         accounts = [segment.part.cells[cell], segment.part.zones.setdefault((cell, zone), Account())]
         rate_us = standards[cell].rate(operation, item, program, segment.start_us)
         for account in accounts:
             if segment.planned:
-                account.count(result, number, rate_us)
+                account.count(first, result, number, rate_us)
             else:
                 account.outside_planned += number
         if segment.planned and rate_us is None:

@@ -145,7 +145,7 @@ class PlantVersion(NamedTuple):
 
 
 class Count(NamedTuple):
-    """How many fasteners of a kind a cell made in one segment (an index into those asked for); `result` is the final one."""
+    """How many fasteners of a kind a cell made in one segment (an index into those asked for); `result` is the one after verdicts."""
 
     cell: str
     segment: int
@@ -153,6 +153,7 @@ class Count(NamedTuple):
     operation: str
     item: str | None
     program: str | None
+    first: str
     result: str
     number: int
 

@@ -18,7 +18,8 @@ Reasons = dict[tuple[str, str], int]
 class Account:
     """What figures are read off: times in microseconds, fasteners by number; all of planned time unless said.
 
-    `standard_us` and `good_standard_us` are the standard times of the rated fasteners made and of the good ones.
+    `standard_us` and those by result are the standard times of the rated fasteners made, `slowest_us` that of the slowest kind
+    of them. `first_good` and its like count the same fasteners by first result, before any verdict.
     `calendar_us` is the window itself, `zone_changeover_us` the changeover of the zones, `masked_us` the part of it
     during which another zone of the cell ran or waited for nothing but the head.
     """
@@ -32,12 +33,18 @@ class Account:
     unknown_us: int = 0
     standard_us: int = 0
     good_standard_us: int = 0
+    rework_standard_us: int = 0
+    reject_standard_us: int = 0
+    slowest_us: int = 0
     zone_changeover_us: int = 0
     masked_us: int = 0
     made: int = 0
     good: int = 0
     rework: int = 0
     reject: int = 0
+    first_good: int = 0
+    first_rework: int = 0
+    first_reject: int = 0
     unrated: int = 0
     outside_planned: int = 0
     unseen: int = 0
@@ -45,6 +52,7 @@ class Account:
 
     def __add__(self, other: "Account") -> "Account":
         total = Account(**{name: getattr(self, name) + getattr(other, name) for name in _ADDED})
+        total.slowest_us = max(self.slowest_us, other.slowest_us)
         total.reasons = dict(self.reasons)
         for key, length_us in other.reasons.items():
             total.reasons[key] = total.reasons.get(key, 0) + length_us
@@ -53,24 +61,27 @@ class Account:
     def book(self, times: dict[tuple[str, str | None], int]) -> None:
         """Add time by (state, reason), in microseconds."""
         for (state, reason), length_us in times.items():
-            name = f"{state}_us"
-            setattr(self, name, getattr(self, name) + length_us)
+            self._add(f"{state}_us", length_us)
             key = state, reason or ""
             self.reasons[key] = self.reasons.get(key, 0) + length_us
 
-    def count(self, result: str, number: int, rate_us: int | None) -> None:
-        """Add fasteners of planned time with their result and the standard time of one (None: unrated)."""
-        self.made += number
-        setattr(self, result, getattr(self, result) + number)
+    def count(self, first: str, result: str, number: int, rate_us: int | None) -> None:
+        """Add fasteners of planned time with their first and last result and the standard time of one (None: unrated)."""
+        self._add("made", number)
+        self._add(f"first_{first}", number)
+        self._add(result, number)
         if rate_us is None:
-            self.unrated += number
+            self._add("unrated", number)
             return
-        self.standard_us += number * rate_us
-        if result == "good":
-            self.good_standard_us += number * rate_us
+        self._add("standard_us", number * rate_us)
+        self._add(f"{result}_standard_us", number * rate_us)
+        self.slowest_us = max(self.slowest_us, rate_us)
+
+    def _add(self, name: str, number: int) -> None:
+        setattr(self, name, getattr(self, name) + number)
 
 
-_ADDED = tuple(f.name for f in fields(Account) if f.name != "reasons")
+_ADDED = tuple(f.name for f in fields(Account) if f.name not in ("reasons", "slowest_us"))
 
 assert {f"{state}_us" for state in (RUNNING, IDLE, FAULT, CHANGEOVER, UNKNOWN)} <= set(_ADDED)
 
@@ -98,6 +109,26 @@ class Figures:
     made_per_planned_hour: float | None
     made_per_running_hour: float | None
     good_per_planned_hour: float | None
+    first_pass_yield: float | None
+    rework_ratio: float | None
+    reject_ratio: float | None
+
+
+def oee_bounds(account: Account) -> tuple[float | None, float | None]:
+    """Return between what the OEE lies if all were known.
+
+    Lowest: nothing good was made in unknown time, and fasteners that the controller did not count were not made, of the slowest
+    kind. Highest: unknown time was all good at the standard's pace, and so was running time that no standard explains, as far as
+    fasteners without a standard, or unseen ones, may explain it.
+    """
+    a = account
+    unexplained_us = max(0, a.running_us - a.standard_us)
+    if a.unrated or (a.unseen > 0 and not a.slowest_us):
+        doubt_us = unexplained_us
+    else:
+        doubt_us = min(max(0, a.unseen) * a.slowest_us, unexplained_us)
+    low_us = max(0, a.good_standard_us + min(0, a.unseen) * a.slowest_us)
+    return ratio(low_us, a.planned_us), ratio(a.good_standard_us + a.unknown_us + doubt_us, a.planned_us)
 
 
 def figures_of(account: Account) -> Figures:
@@ -111,6 +142,7 @@ def figures_of(account: Account) -> Figures:
     known_us = a.planned_us - a.unknown_us
     rated = a.made > a.unrated or (a.made == 0 and a.unseen <= 0)
     seen = known_us > 0 or a.made > 0
+    low, high = oee_bounds(a)
     oee = ratio(a.good_standard_us, known_us) if rated else None
     nee = None if oee is None or a.running_us == 0 else oee * (a.running_us + a.changeover_us) / a.running_us
     return Figures(
@@ -118,8 +150,8 @@ def figures_of(account: Account) -> Figures:
         performance=ratio(a.standard_us, a.running_us) if rated else None,
         quality=ratio(a.good_standard_us, a.standard_us),
         oee=oee,
-        oee_low=ratio(a.good_standard_us, a.planned_us) if rated else None,
-        oee_high=ratio(a.good_standard_us + a.unknown_us, a.planned_us) if rated else None,
+        oee_low=low,
+        oee_high=high,
         nee=nee,
         teep=ratio(a.good_standard_us, a.calendar_us) if rated and seen else None,
         known=ratio(known_us, a.planned_us),
@@ -128,4 +160,7 @@ def figures_of(account: Account) -> Figures:
         made_per_planned_hour=ratio(a.made * HOUR_US, a.planned_us) if seen else None,
         made_per_running_hour=ratio(a.made * HOUR_US, a.running_us),
         good_per_planned_hour=ratio(a.good * HOUR_US, a.planned_us) if seen else None,
+        first_pass_yield=ratio(a.first_good, a.made),
+        rework_ratio=ratio(a.first_rework, a.made),
+        reject_ratio=ratio(a.first_reject, a.made),
     )

@@ -120,7 +120,8 @@ class SqlReading:
     async def count_fasteners(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[Count]:
         f, part = t.fasteners.c, self._segments(segments)
         within = (f.ledger_id == t.heads.c.ledger_id, f.at_us >= part.c.from_us, f.at_us < part.c.to_us)
-        kind = (f.zone, f.operation, f.item, f.program, func.coalesce(f.verdict, f.result).label("result"))
+        final = func.coalesce(f.verdict, f.result).label("final")
+        kind = (f.zone, f.operation, f.item, f.program, f.result, final)
         place = t.heads.c.cell, part.c.segment
         query: Select[Any] = select(*place, *kind, func.count()).where(*within).group_by(*place, *kind)
         if self._connection.dialect.name == "postgresql":  # else it compares each fastener with each segment

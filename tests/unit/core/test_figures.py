@@ -24,7 +24,7 @@ def _account(running: float, planned: float, **minutes: float) -> Account:
 
 def _count(account: Account, rate_min: float, **results: int) -> Account:
     for result, number in results.items():
-        account.count(result, number, round(rate_min * MINUTE_US))
+        account.count(result, result, number, round(rate_min * MINUTE_US))
     return account
 
 
@@ -129,7 +129,7 @@ def test_planned_time_of_which_nothing_is_known_gives_bounds_from_0_to_1_only() 
 
 def test_where_nothing_made_has_a_standard_performance_and_oee_are_none() -> None:
     account = _account(60, 60)
-    account.count("good", 5, None)
+    account.count("good", "good", 5, None)
     figures = figures_of(account)
     assert (account.made, account.good, account.unrated, account.standard_us) == (5, 5, 5, 0)
     assert figures.availability == 1
@@ -140,7 +140,7 @@ def test_where_nothing_made_has_a_standard_performance_and_oee_are_none() -> Non
 
 def test_unrated_fasteners_are_counted_beside_rated_ones_but_make_no_standard_time() -> None:
     account = _count(_account(60, 60), 1, good=30)
-    account.count("reject", 5, None)
+    account.count("reject", "reject", 5, None)
     assert (account.made, account.unrated, account.reject, account.standard_us) == (35, 5, 5, 30 * MINUTE_US)
     assert figures_of(account).oee == 0.5
 
@@ -161,8 +161,8 @@ def test_booked_time_is_kept_by_state_and_reason() -> None:
 
 _NUMBERS = st.integers(0, 10**15)
 _REASONS = st.dictionaries(st.tuples(st.sampled_from(["idle", "fault"]), st.sampled_from("ab")), _NUMBERS)
-_ADDED = [one.name for one in fields(Account) if one.name != "reasons"]
-_ACCOUNTS = st.builds(Account, **dict.fromkeys(_ADDED, _NUMBERS), reasons=_REASONS)
+_ADDED = [one.name for one in fields(Account) if one.name not in ("reasons", "slowest_us")]
+_ACCOUNTS = st.builds(Account, **dict.fromkeys([*_ADDED, "slowest_us"], _NUMBERS), reasons=_REASONS)
 
 
 @given(accounts=st.lists(_ACCOUNTS, min_size=3, max_size=3))
@@ -171,6 +171,7 @@ def test_accounts_add_up_in_any_order_and_keep_what_they_were(accounts: list[Acc
     sums = [sum(order, Account()) for order in permutations(accounts)]
     assert all(one == sums[0] for one in sums)
     assert all(getattr(sums[0], name) == sum(getattr(one, name) for one in accounts) for name in _ADDED)
+    assert sums[0].slowest_us == max(one.slowest_us for one in accounts)
     assert sum(sums[0].reasons.values()) == sum(sum(one.reasons.values()) for one in accounts)
     assert accounts == before
 
@@ -186,10 +187,62 @@ def test_oee_is_availability_times_performance_times_quality(account: Account) -
 
 def test_fasteners_that_were_counted_and_never_seen_leave_no_oee_to_tell() -> None:
     figures = figures_of(Account(planned_us=10, running_us=10, unseen=3))
-    assert (figures.performance, figures.oee, figures.oee_low, figures.oee_high) == (None, None, None, None)
+    assert (figures.performance, figures.oee, figures.oee_low, figures.oee_high) == (None, None, 0, 1)
 
 
 def test_where_nothing_is_known_nothing_is_called_zero() -> None:
     figures = figures_of(Account(calendar_us=10, planned_us=10, unknown_us=10))
     assert (figures.utilisation, figures.teep, figures.made_per_planned_hour, figures.oee) == (None, None, None, None)
     assert (figures.known, figures.oee_low, figures.oee_high) == (0, 0, 1)
+
+
+def _bounds(**told: int) -> tuple[float | None, float | None]:
+    account = Account(planned_us=100)
+    for name, value in told.items():
+        setattr(account, name, value)
+    figures = figures_of(account)
+    return figures.oee_low, figures.oee_high
+
+
+def test_where_all_is_known_the_bounds_are_the_oee() -> None:
+    told = {"running_us": 80, "standard_us": 60, "good_standard_us": 50, "slowest_us": 2, "made": 30}
+    assert _bounds(**told) == (0.5, 0.5)
+
+
+def test_unknown_time_may_have_been_all_good_or_all_lost() -> None:
+    told = {"unknown_us": 20, "running_us": 60, "standard_us": 60, "good_standard_us": 50, "slowest_us": 2, "made": 30}
+    assert _bounds(**told) == (0.5, 0.7)
+
+
+def test_fasteners_without_a_standard_may_explain_the_running_time_that_no_standard_does() -> None:
+    told = {"running_us": 80, "standard_us": 60, "good_standard_us": 50, "slowest_us": 2, "made": 31, "unrated": 1}
+    assert _bounds(**told) == (0.5, 0.7)
+
+
+def test_where_none_has_a_standard_the_bounds_tell_what_the_oee_cannot() -> None:
+    assert figures_of(Account(planned_us=100, running_us=80, made=5, good=5, unrated=5)).oee is None
+    assert _bounds(running_us=80, made=5, good=5, unrated=5) == (0, 0.8)
+
+
+def test_unseen_fasteners_count_at_most_as_the_slowest_kind_and_no_more_than_fits() -> None:
+    told = {"running_us": 80, "standard_us": 60, "good_standard_us": 50, "slowest_us": 2, "made": 30}
+    assert _bounds(**told, unseen=3) == (0.5, 0.56)
+    assert _bounds(**told, unseen=30) == (0.5, 0.7)
+
+
+def test_fasteners_that_the_controller_does_not_count_may_not_have_been_made() -> None:
+    told = {"running_us": 80, "standard_us": 60, "good_standard_us": 50, "slowest_us": 2, "made": 30}
+    assert _bounds(**told, unseen=-3) == (0.44, 0.5)
+    assert _bounds(**told, unseen=-300) == (0, 0.5)
+
+
+def test_the_yield_is_by_first_result_whatever_verdicts_say_later() -> None:
+    account = Account()
+    account.count("good", "good", 90, 4)
+    account.count("rework", "good", 6, 4)
+    account.count("good", "reject", 3, 4)
+    account.count("reject", "reject", 1, None)
+    figures = figures_of(account)
+    assert (figures.first_pass_yield, figures.rework_ratio, figures.reject_ratio) == (0.93, 0.06, 0.01)
+    assert (account.good, account.rework, account.reject, account.unrated) == (96, 0, 4, 1)
+    assert (account.good_standard_us, account.reject_standard_us, account.standard_us) == (384, 12, 396)

@@ -134,7 +134,7 @@ def test_where_nothing_made_has_a_standard_performance_and_oee_are_none() -> Non
     assert (account.made, account.good, account.unrated, account.standard_us) == (5, 5, 5, 0)
     assert figures.availability == 1
     assert [figures.performance, figures.quality, figures.oee, figures.nee, figures.teep] == [None] * 5
-    assert [figures.oee_low, figures.oee_high] == [None] * 2
+    assert [figures.oee_low, figures.oee_high] == [0, 1]
     assert figures.made_per_running_hour == 5
 
 

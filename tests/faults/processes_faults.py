@@ -40,9 +40,9 @@ def _of_two(
         bench.wait_until(lambda: _listens(first), "the first listens")
         second = bench.another()
         assert not _listens(second)
+        bench.service = second  # whom to ask: the first may be in trouble at any time from now on
         with bench.sending():
             trouble(bench, first, second)
-            bench.service = second
             bench.wait_until(lambda: _listens(second), "the second listens", 20)
             bench.wait_for_events(300)
         outcome = bench.check()
@@ -93,7 +93,8 @@ def _cut_off(bench: Bench) -> Outcome:
         bench.service = second
         bench.wait_until(lambda: _listens(second), "the second listens", 20)
         relay.accept()
-        bench.wait_until(lambda: first.is_well("ready") and not _listens(first), "the first gives way", 20)
+        # Nothing is delivered to it, so it finds out by a try of its own (TRY_AGAIN_S) that the database takes messages again.
+        bench.wait_until(lambda: first.is_well("ready") and not _listens(first), "the first gives way", 60)
         bench.wait_for_events(300)
     assert _fights(bench) <= 1
     return bench.check()

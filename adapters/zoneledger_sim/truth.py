@@ -101,6 +101,13 @@ class Record:
         """Return the passes that ended in [start_us, end_us)."""
         return [each for each in self.passes if start_us <= each.unload_ended_us < end_us]
 
+    def time_in(self, each: Pass) -> dict[Standing, int]:
+        """Return the microseconds of a pass by (state, reason); they sum to its length."""
+        spent: dict[Standing, int] = {}
+        for begun_us, ended_us, standing in self.spans(each.load_begun_us, each.unload_ended_us):
+            spent[standing] = spent.get(standing, 0) + ended_us - begun_us
+        return spent
+
 
 class Truth:
     """What happened in [start_us, until_us): microseconds since the Unix epoch; `records` by unit path."""

@@ -1,6 +1,6 @@
 """Rows for the contract suite, with the values that databases get wrong."""
 
-from zoneledger.application.stored import EventRow, RefusedRow, Revision
+from zoneledger.application.stored import EventRow, GivenRow, RefusedRow, Revision
 from zoneledger.core.rows import Activity, Alarm, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
 from zoneledger.core.spans import Span
 
@@ -81,6 +81,20 @@ def alarm(seq: int, at_us: int = 0, *, zone: str = "", code: str = "clamp", subs
 def refused(cell: str = A, body: bytes = b"{", reason: str = "not_json") -> RefusedRow:
     """Return a refused message."""
     return RefusedRow(cell, "http", 5, 0, reason, "not JSON", body, len(body))
+
+
+def said(
+    cell: str = A,
+    start_us: int = 0,
+    end_us: int = 9,
+    *,
+    zone: str = "",
+    reason: str | None = "crane",
+    note: str | None = None,
+    undoes: int | None = None,
+) -> GivenRow:
+    """Return what a shift lead says of time."""
+    return GivenRow(cell, zone, start_us, end_us, reason, "idle,fault", "shift-lead", note, undoes, 99)
 
 
 def revision(unit: str, from_us: int, to_us: int, cause: str = "late messages") -> Revision:

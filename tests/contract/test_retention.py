@@ -239,7 +239,13 @@ async def test_refused_messages_go_with_the_messages(store: Store) -> None:
 
 async def test_changes_of_the_past_go_with_the_ledger_and_no_earlier(store: Store) -> None:
     await record(store, [delivery(dumped(*MESSAGES))])
-    times = [(CELL, _at(10)), (CELL, _at(61)), ("harbour/wing-1", _at(10))]
+    times = [
+        (CELL, _at(10)),
+        (CELL, _at(61)),
+        ("harbour/wing-1", _at(10)),
+        (f"{CELL}/2", _at(10)),
+        (f"{CELL}/2", _at(61)),
+    ]
     async with store.writing() as writing:
         await writing.add_revisions([Revision(unit, 0, to_us, NOW_US, "late messages") for unit, to_us in times])
     before = await all_kept(store)
@@ -252,6 +258,7 @@ async def test_changes_of_the_past_go_with_the_ledger_and_no_earlier(store: Stor
     assert len(after["revisions"]) == len(before["revisions"]) - 1
     async with store.reading() as reading:
         assert len(await reading.revisions(["harbour/wing-1"], 0, NOW_US, 0, None)) == 1
+        assert [one.row.to_us for one in await reading.revisions([f"{CELL}/2"], 0, NOW_US, 0, None)] == [_at(61)]
 
 
 async def test_a_snapshot_that_tells_of_the_last_forgotten_event_during_a_rebuild_costs_nothing(store: Store) -> None:

@@ -325,6 +325,32 @@ async def test_activities_reach_back_to_the_load_before_the_window_and_not_past_
         assert await reading.activities([], 0, 9) == {}
 
 
+async def test_activities_of_passes_reach_from_the_unload_before_the_window_to_the_one_after_it(store: Store) -> None:
+    passes = [("load", 0, 5), ("unload", 50, 60), ("load", 60, 75), ("process", 75, 120), ("unload", 120, 125)]
+    passes += [("load", 130, 131), ("unload", 140, 145), ("load", 150, 151)]
+    rows = [activity(seq, start_us, end_us, name=name) for seq, (name, start_us, end_us) in enumerate(passes, 1)]
+    other = [activity(11, 1, 2, zone="2"), activity(12, 5, 9, zone="2", name="process"), activity(13, 9, 9, zone="2")]
+    lost = activity(14, 10, 11, zone="2", name="unload")._replace(ended_by="boot")
+    await _book(store, Booked(activities=[*rows, *other, lost]))
+    await _book(store, Booked(activities=[activity(1)]), B)
+
+    async def found(start_us: int, end_us: int, zone: str = "1") -> list[int]:
+        async with store.reading() as reading:
+            told = await reading.pass_activities([(A, zone), (B, "2")], start_us, end_us)
+        assert told.keys() <= {(A, zone)}
+        return [row.place.seq for row in told.get((A, zone), [])]
+
+    assert await found(0, 1) == [1, 2]
+    assert await found(60, 61) == [1, 2, 3, 4, 5]
+    assert await found(61, 62) == [3, 4, 5]
+    assert await found(61, 121) == [3, 4, 5, 6, 7]
+    assert await found(126, 127) == [6, 7]
+    assert await found(126, 141) == [6, 7, 8]
+    assert await found(900, 901) == [8]
+    assert await found(5, 6, "2") == [11, 12, 13]
+    assert await found(12, 13, "2") == [13, 14]
+
+
 async def test_alarms_of_a_window_come_by_time_and_cell(store: Store) -> None:
     await _book(store, Booked(alarms=[alarm(1, 9), alarm(3, 5, subsystem="clamp"), alarm(4, 5)]))
     await _book(store, Booked(alarms=[alarm(1, 5)]), B)

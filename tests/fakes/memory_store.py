@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator, Iterable, Iterator, Sequence
 from contextlib import asynccontextmanager
 from copy import copy
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from math import inf
 from typing import Any, Literal, TypeVar
 
@@ -15,12 +16,17 @@ from zoneledger.application.stored import (
     Checkpoint,
     Count,
     Cursor,
+    DefectCount,
     EventRow,
+    FastenerAfter,
+    GivenRow,
     Head,
     Key,
     LeaseRow,
     Listed,
+    PausesAsked,
     PlantVersion,
+    ProofRow,
     RefusedFilter,
     RefusedRow,
     RefusedSize,
@@ -29,6 +35,9 @@ from zoneledger.application.stored import (
     Stretch,
 )
 from zoneledger.clock import now_us
+from zoneledger.core.failures import Raised, Wanted
+from zoneledger.core.minor_stops import Cut, Pause
+from zoneledger.core.rates import Made, Piece
 from zoneledger.core.rows import Activity, Alarm, Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
 from zoneledger.core.spans import Interval
 
@@ -57,8 +66,10 @@ class _State:
     alarms: dict[tuple[int, int, int], Alarm] = field(default_factory=dict)
     refused: dict[int, RefusedRow] = field(default_factory=dict)
     revisions: list[Revision] = field(default_factory=list)
+    proofs: list[ProofRow] = field(default_factory=list)
     ledgers: dict[int, tuple[str, int]] = field(default_factory=dict)
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)
+    given: dict[int, GivenRow] = field(default_factory=dict)
     number: int = 0
 
     def copied(self) -> "_State":
@@ -81,6 +92,15 @@ def _add(table: dict[Any, RowT], key: Any, row: RowT) -> None:
 
 def _page(rows: Iterable[Listed[RowT]], after_id: int, limit: int) -> list[Listed[RowT]]:
     return [row for row in rows if row.id > after_id][:limit]
+
+
+def _reach_of_passes(rows: Sequence[Activity], start_us: int, end_us: int) -> tuple[float, float]:
+    """Return from where on and up to where activities are read, so that the passes of a window are whole."""
+    loads = [row.start_us for row in rows if row.activity == "load"]
+    unloads = [row for row in rows if row.activity == "unload" and row.ended_by in ("event", "next")]
+    gone = [row.end_us for row in unloads if row.end_us < start_us] or [us for us in loads if us < start_us]
+    going = [row.start_us for row in unloads if row.start_us >= end_us] or [us for us in loads if us >= end_us]
+    return max(gone, default=-inf), max(end_us - 1, min(going, default=inf))
 
 
 class _MemoryReading:
@@ -124,6 +144,28 @@ class _MemoryReading:
                 counts[kind] += 1
         return [Count._make((*kind, number)) for kind, number in counts.items()]
 
+    async def count_defects(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[DefectCount]:
+        ids, counts = self._ledgers(cells), Counter[tuple[Any, ...]]()
+        for owned, row in self._state.fasteners.items():
+            result = self._state.results.get(owned) or row.result
+            for segment in _within(segments, row.at_us) if owned[0] in ids and result != "good" else ():
+                counts[
+                    ids[owned[0]], segment, row.zone, row.operation, row.item, row.program, row.position, result
+                ] += 1
+        return [DefectCount._make((*kind, number)) for kind, number in counts.items()]
+
+    async def pauses(
+        self, asked: Sequence[PausesAsked], start_us: int, end_us: int
+    ) -> dict[tuple[str, str], list[Pause]]:
+        ids, found = self._ledgers([one.cell for one in asked]), dict[tuple[str, str], list[Pause]]()
+        for cell, zone, longer_us in asked:
+            rows = [row for owned, row in self._state.fasteners.items() if ids.get(owned[0]) == cell]
+            own = [row for row in rows if zone in ("", row.zone)]
+            cuts = [Cut(row.at_us, row.operation, row.item, row.program) for row in sorted(own, key=_by_time)]
+            ends = [Pause(*pair) for pair in pairwise([None, *cuts, None])]
+            found[cell, zone] = [one for one in ends if _is_pause(one, longer_us, start_us, end_us)]
+        return found
+
     async def activities(
         self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
     ) -> dict[str, list[Activity]]:
@@ -136,6 +178,19 @@ class _MemoryReading:
             found.setdefault(place[0], []).extend(sorted(kept, key=lambda row: (row.start_us, row.end_us, row.place)))
         return {cell: rows for cell, rows in found.items() if rows}
 
+    async def pass_activities(
+        self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
+    ) -> dict[tuple[str, str], list[Activity]]:
+        ids, found = self._ledgers([cell for cell, _ in zones]), dict[tuple[str, str], list[Activity]]()
+        own = [(ids[owner], row) for owner, row in self._state.activities.values() if owner in ids]
+        for place in zones:
+            rows = [row for cell, row in own if (cell, row.zone) == place]
+            rows.sort(key=lambda row: (row.start_us, row.end_us, row.place))
+            since_us, until_us = _reach_of_passes(rows, start_us, end_us)
+            if kept := [row for row in rows if since_us <= row.start_us and row.start_us <= until_us]:
+                found[place] = kept
+        return found
+
     async def alarms(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[Alarm]]:
         ids = self._ledgers(cells)
         own = [(ids[key[0]], row) for key, row in self._state.alarms.items() if key[0] in ids]
@@ -144,6 +199,55 @@ class _MemoryReading:
             if start_us <= row.at_us < end_us:
                 found.setdefault(cell, []).append(row)
         return found
+
+    async def last_raises(self, wanted: Sequence[Wanted]) -> list[Raised | None]:
+        found: list[Raised | None] = []
+        for one in wanted:
+            rows = (await self.alarms([one.cell], -(2**62), one.until_us + 1)).get(one.cell, [])
+            own = [row for row in rows if (row.code, row.severity) == (one.code, "stop")]
+            bearing = [row for row in own if not one.zone or row.zone in ("", one.zone)]
+            found.append(Raised(bearing[-1].at_us, bearing[-1].subsystem) if bearing else None)
+        return found
+
+    def _made(self, pieces: Sequence[Piece], zone: str | None) -> Iterator[tuple[int, Fastener, str]]:
+        for owned, row in self._state.fasteners.items() if pieces else ():
+            cell = self._ledgers([piece.cell for piece in pieces]).get(owned[0])
+            for piece in pieces if zone in (None, row.zone) else ():
+                if piece.cell == cell and piece.start_us <= row.at_us < piece.end_us:
+                    yield piece.part, row, self._state.results.get(owned) or row.result
+
+    async def count_made(self, pieces: Sequence[Piece], zone: str | None) -> list[Made]:
+        counts = Counter(
+            (part, row.operation, row.item, row.program, row.result, final, row.seconds)
+            for part, row, final in self._made(pieces, zone)
+        )
+        return [Made(*kind, number) for kind, number in counts.items()]
+
+    async def busiest(
+        self, pieces: Sequence[Piece], zone: str | None, length_us: int, last_us: int
+    ) -> tuple[int, int] | None:
+        at = [row.at_us for _, row, _ in self._made(pieces, zone)]
+        begins = {min(at_us, last_us) for at_us in at}
+        found = [(-sum(begin <= at_us < begin + length_us for at_us in at), begin) for begin in begins]
+        number, begin_us = min(found, default=(0, 0))
+        return (begin_us, -number) if number else None
+
+    async def fasteners(
+        self, cell: str, start_us: int, end_us: int, after: FastenerAfter | None, limit: int
+    ) -> list[tuple[Fastener, str | None]]:
+        ids, results = self._ledgers([cell]), self._state.results
+        own = [(row, results.get(key)) for key, row in self._state.fasteners.items() if key[0] in ids]
+        found = sorted(own, key=lambda one: (one[0].at_us, *one[0][:2]))
+        rows = [one for one in found if start_us <= one[0].at_us < end_us]
+        return [one for one in rows if after is None or (one[0].at_us, *one[0][:2]) > after][:limit]
+
+    async def proofs(self, after_id: int, limit: int) -> list[Listed[ProofRow]]:
+        kept = enumerate(self._state.proofs, start=1)
+        return _page((Listed(i, row.unit, row) for i, row in kept), after_id, limit)
+
+    async def proof(self, number: int) -> Listed[ProofRow] | None:
+        found = await self.proofs(number - 1, 1)
+        return found[0] if found and found[0].id == number else None
 
     async def count_unseen(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[tuple[str, int, str, int]]:
         ids, sums = self._ledgers(cells), Counter[tuple[str, int, str]]()
@@ -158,6 +262,20 @@ class _MemoryReading:
         numbered = [Listed(i, row.unit, row) for i, row in enumerate(self._state.revisions, start=1)]
         found = [one for one in numbered if one.cell in units and one.row.from_us < end_us and one.row.to_us > start_us]
         return _page(found, after_id, len(found) if limit is None else limit)
+
+    async def given(self, cells: Sequence[str], start_us: int, end_us: int) -> list[Listed[GivenRow]]:
+        found = await self.given_history(cells, None, 0, len(self._state.given))
+        return [one for one in found if one.row.start_us < end_us and one.row.end_us > start_us]
+
+    async def given_history(
+        self, cells: Sequence[str], zone: str | None, after_id: int, limit: int
+    ) -> list[Listed[GivenRow]]:
+        rows = [Listed(i, row.cell, row) for i, row in self._state.given.items() if row.cell in cells]
+        return _page((one for one in rows if zone in (None, one.row.zone)), after_id, limit)
+
+    async def given_entry(self, number: int) -> Listed[GivenRow] | None:
+        row = self._state.given.get(number)
+        return Listed(number, row.cell, row) if row else None
 
     async def lease(self, name: str) -> LeaseRow | None:
         held = self._state.leases.get(name)
@@ -206,6 +324,17 @@ class _MemoryReading:
         return _page((Listed(i, ids[owner], row) for i, (owner, row) in kept if owner in ids), after_id, limit)
 
 
+def _by_time(row: Fastener) -> tuple[int, int, int]:
+    return row.at_us, row.boot, row.seq
+
+
+def _is_pause(pause: Pause, longer_us: int, start_us: int, end_us: int) -> bool:
+    """Tell whether a pause overlaps a window and is long enough, which one at either end always is."""
+    begins_us = -inf if pause.before is None else pause.before.at_us
+    ends_us = inf if pause.after is None else pause.after.at_us
+    return begins_us < end_us and ends_us > start_us and ends_us - begins_us > longer_us
+
+
 def _within(segments: Sequence[Interval], at_us: int) -> Iterator[int]:
     return (i for i, (from_us, to_us) in enumerate(segments) if from_us <= at_us < to_us)
 
@@ -240,6 +369,17 @@ class _MemoryWriting(_MemoryReading):
         version = len(self._state.plants) + 1
         self._state.plants.append(PlantVersion(version, document, applied_us))
         return version
+
+    async def add_proof(self, row: ProofRow) -> int:
+        self._state.proofs.append(row)
+        return len(self._state.proofs)
+
+    async def freeze_proof(self, number: int, frozen: str, frozen_us: int) -> bool:
+        row = self._state.proofs[number - 1]
+        if row.frozen is not None:
+            return False
+        self._state.proofs[number - 1] = row._replace(frozen=frozen, frozen_us=frozen_us)
+        return True
 
     async def lock_heads(self, cells: Sequence[str]) -> dict[str, Head]:
         heads = self._state.heads
@@ -424,6 +564,14 @@ class _MemoryWriting(_MemoryReading):
     async def change_refused(self, rows: Sequence[tuple[int, str, str]]) -> None:
         for number, reason, detail in rows:
             self._state.refused[number] = self._state.refused[number]._replace(reason=reason, detail=detail)
+
+    async def lock_given(self) -> None:
+        """Nothing to do: one transaction runs at a time."""
+
+    async def add_given(self, row: GivenRow) -> int:
+        number = self._state.next_number()
+        self._state.given[number] = row
+        return number
 
     async def add_revisions(self, rows: Sequence[Revision]) -> None:
         self._state.revisions += rows

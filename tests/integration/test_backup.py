@@ -1,5 +1,6 @@
 """`zoneledger backup`: a whole copy while others write, or none at all and a sentence that says why."""
 
+import asyncio
 import os
 import sqlite3
 import threading
@@ -10,7 +11,11 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
+from tests.contract.rows import refused, said
+from zoneledger.storage.engines import open_engines
 from zoneledger.storage.schema import migrate
+from zoneledger.storage.store import SqlStore
+from zoneledger.storage.tables import metadata
 from zoneledger_cli.main import app
 
 ROWS = 2000
@@ -35,6 +40,11 @@ def _back_up(database: Path | str, copy: Path) -> Result:
 def _ask(path: Path, query: str) -> object:
     with closing(sqlite3.connect(path)) as connection:
         return connection.execute(query).fetchone()[0]
+
+
+def _rows(path: Path, table: str) -> list[object]:
+    with closing(sqlite3.connect(path)) as connection:
+        return connection.execute(f"SELECT * FROM {table} ORDER BY 1").fetchall()
 
 
 @contextmanager
@@ -84,6 +94,25 @@ def test_what_is_only_in_the_log_beside_the_database_is_copied_too(database: Pat
         assert database.with_name(database.name + "-wal").stat().st_size > 0
         assert _back_up(database, copy).exit_code == 0
     assert _ask(copy, "SELECT count(*) FROM plants") == 0
+
+
+async def test_every_row_is_in_the_copy_and_reasons_that_people_gave_go_on_from_it(
+    database: Path, tmp_path: Path
+) -> None:
+    store, copy = SqlStore(open_engines(f"sqlite:///{database}")), tmp_path / "copy.db"
+    async with store.writing() as writing:
+        number = await writing.add_given(said(note="crane was at line 2"))
+        await writing.add_given(said(reason=None, undoes=number))
+        await writing.add_refused([refused()])
+    await store.close()
+    assert (await asyncio.to_thread(_back_up, database, copy)).exit_code == 0
+    for table in metadata.tables:
+        assert _rows(copy, table) == _rows(database, table), table
+    assert len(_rows(copy, "given_reasons")) == 2
+    restored = SqlStore(open_engines(f"sqlite:///{copy}"))
+    async with restored.writing() as writing:
+        assert await writing.add_given(said(reason=None, undoes=number)) == number + 2
+    await restored.close()
 
 
 def test_nothing_is_left_beside_the_copy_and_the_database_is_as_it_was(database: Path, tmp_path: Path) -> None:

@@ -77,6 +77,45 @@ async def test_the_ledger_shows_the_published_cycle(
         assert kpi["time_s"]["changeover"] / planned_s == pytest.approx(loading, rel=1e-3)
         assert kpi["reasons_s"].get("idle", {}).get("head", 0) / planned_s == pytest.approx(waiting, rel=1e-3)
         assert cell["zones"][zone]["utilisation"] == kpi["utilisation"]
+    await _hold_passes(get, window, load_min, waiting * cycle_min, cycle_min)
+    await _hold_prospects(get, window, load_min, cycle_min, panels_per_hour)
+
+
+async def _hold_passes(get: Get, window: dict[str, str], load_min: float, waiting_min: float, cycle_min: float) -> None:
+    """Hold the passes against the table: a panel's floor-to-floor time is the cycle, less what is set against the next one."""
+    told = await get(f"/v1/panels/{CELL}", **window)
+    (skin,) = told["programs"]
+    assert (told["number"], skin["completed"], skin["automation_level"]) == (10, 10, 1.0)
+    # Load, wait, process and unload follow on each other, and the next load on the unload.
+    for name in ("shortest_s", "longest_s", "median_s", "p90_s", "mean_s"):
+        assert skin["floor_to_floor"][name] == pytest.approx(cycle_min * 60, rel=1e-3)
+    for one in told["passes"]:
+        times = one["time_s"]
+        assert times["process"] == pytest.approx(2400, rel=1e-3)
+        assert times["load"] + times["unload"] == pytest.approx(load_min * 60, rel=1e-3)
+        assert one["waits_s"].get("head", 0) == pytest.approx(waiting_min * 60, rel=1e-3)
+
+
+async def _hold_prospects(
+    get: Get, window: dict[str, str], load_min: float, cycle_min: float, panels_per_hour: float
+) -> None:
+    """Hold the model against the table, and loading in half the time against the formula: own numbers in it."""
+    told = await get(f"/v1/prospects/{CELL}", transfer_s=120, **window)
+    model = told["modelled"]
+    assert told["measured"]["passes_per_hour"] == pytest.approx(panels_per_hour, rel=1e-3)
+    assert model["passes_per_hour"] == pytest.approx(panels_per_hour, rel=1e-3)
+    assert model["formula_passes_per_hour"] == pytest.approx(panels_per_hour, rel=1e-3)
+    assert abs(model["off"]) < 1e-3
+    changes = {each["kind"]: each for each in told["prospects"]}
+    faster, masked = max(84, 40 + load_min / 2), 84
+    assert changes["loading"]["passes_per_hour"] == pytest.approx(120 / faster, rel=1e-3)
+    assert changes["loading"]["fasteners_per_hour"] == pytest.approx(300 * 120 / faster, rel=1e-3)
+    assert changes["changeover_masked"]["passes_per_hour"] == pytest.approx(120 / masked, rel=1e-3)
+    seen = await get(f"/v1/prospects/{CELL}", **window)
+    if cycle_min == 84:
+        assert seen["inputs"]["transfer_s"] == pytest.approx(120)
+    else:
+        assert "transfer_not_seen" in {each["code"] for each in seen["warnings"]}
 
 
 async def test_one_zone_alternates_head_and_load(api: httpx.AsyncClient, get: Get) -> None:
@@ -85,6 +124,11 @@ async def test_one_zone_alternates_head_and_load(api: httpx.AsyncClient, get: Ge
     kpi = await get(f"/v1/kpi/{CELL}", **_window(140, 560))
     assert kpi["fasteners"]["made"] == 6 * 300
     assert kpi["utilisation"] == pytest.approx(40 / 70, rel=1e-6)
+    told = await get(f"/v1/prospects/{CELL}", **_window(140, 560))
+    rates = [told["measured"]["passes_per_hour"], told["modelled"]["passes_per_hour"], 60 / 70]
+    assert rates == pytest.approx([60 / 70] * 3, rel=1e-3)
+    changes = {each["kind"]: each["passes_per_hour"] for each in told["prospects"]}
+    assert changes == pytest.approx({"loading": 60 / 55, "changeover_masked": 60 / 40}, rel=1e-3)
 
 
 @pytest.mark.parametrize(("ratio", "head_busy"), [(1.0, 0.80), (0.5, 0.60), (2.0, 0.923077)])
@@ -100,3 +144,8 @@ async def test_exponential_times_give_the_interference_of_two_machines(
     told = await get(f"/v1/kpi/{CELL}", **_window(0, 1000))
     assert told["utilisation"] == pytest.approx(head_busy, rel=0.05)
     assert differences_of(told, truth.window(CELL, START_US, START_US + 1000 * MINUTE_US)) == []
+    prospects = await get(f"/v1/prospects/{CELL}", **_window(0, 1000))
+    inputs, model = prospects["inputs"], prospects["modelled"]
+    assert abs(model["off"]) < 0.01
+    assert model["passes_per_hour"] * inputs["head_s"] / 3600 == pytest.approx(told["utilisation"], rel=0.01)
+    assert model["formula_passes_per_hour"] > 1.05 * model["passes_per_hour"], "the plain formula knows no chance"

@@ -8,11 +8,11 @@ from pydantic import BaseModel, ConfigDict, Field
 from pydantic.json_schema import SkipJsonSchema
 
 from zoneledger.api.problems import ApiError, printable
-from zoneledger.api.times import Day, Instant
+from zoneledger.api.times import Day, Instant, read_day, read_instant
 from zoneledger.application.ports import Reading
 from zoneledger.application.windows import Asked
 from zoneledger.bootstrap import Service
-from zoneledger.core.errors import UnitUnknown
+from zoneledger.core.errors import UnitUnknown, WindowInvalid
 from zoneledger.core.plant import Plant, Unit
 
 
@@ -70,6 +70,21 @@ class WindowParameters(Parameters):
     def asked(self) -> Asked:
         """Return the window as it was asked for."""
         return Asked(self.start, self.end, self.shift, self.day)
+
+
+def read_against(text: str) -> Asked | None:
+    """Return the window that another one is to be compared with; None for `before`. Raises WindowInvalid."""
+    if text == "before":
+        return None
+    first, joint, second = text.partition("/")
+    try:
+        if len(first) > len("2026-11-24"):
+            return Asked(start_us=read_instant(first), end_us=read_instant(second))
+        return Asked(shift=text) if joint else Asked(day=read_day(text))
+    except ValueError as error:
+        raise WindowInvalid(
+            f"against is before, a shift (2026-11-24/early), a day (2026-11-24), or two instants joined by /: {error}."
+        ) from None
 
 
 def find_unit(plant: Plant, path: str) -> Unit:

@@ -1,12 +1,19 @@
 """Reads a request's body whole, of the kinds and within the limit that a call takes."""
 
+import json
 from collections.abc import Collection
+from typing import Any, TypeVar
 
 from fastapi import Request
+from fastapi.exceptions import RequestValidationError
+from pydantic import BaseModel, ValidationError
 
 from zoneledger.api.problems import ApiError, printable
+from zoneledger.core.decoding import Refusal, check_values, decode_text, decode_value
 
 JSON = "application/json"
+
+BodyT = TypeVar("BodyT", bound=BaseModel)
 
 
 def media_type(request: Request, taken: Collection[str]) -> str:
@@ -36,3 +43,25 @@ async def read_body(request: Request, max_bytes: int) -> bytes:
 
 def _too_large(max_bytes: int) -> ApiError:
     return ApiError("body_too_large", f"The body should have at most {max_bytes} bytes.")
+
+
+def read_object(body: bytes, model: type[BodyT], example: dict[str, Any]) -> BodyT:
+    """Return what a body says; raise ApiError `body_invalid`, or `request_invalid` with each place that is wrong."""
+    try:
+        value = decode_value(decode_text(body))
+        check_values(value)
+    except Refusal as refusal:
+        raise ApiError("body_invalid", f"The body should be one JSON object in UTF-8: {refusal.detail}.") from None
+    if not isinstance(value, dict):
+        raise ApiError("request_invalid", f"The body should be an object, such as {json.dumps(example)}.")
+    try:
+        return model.model_validate(value)
+    except ValidationError as error:
+        places = [{**one, "loc": ("body", *one["loc"])} for one in error.errors()]
+        raise RequestValidationError(places) from None
+
+
+def described_body(model: type[BaseModel], example: dict[str, Any]) -> dict[str, Any]:
+    """Return what OpenAPI is told of a body."""
+    content = {JSON: {"schema": model.model_json_schema(), "example": example}}
+    return {"requestBody": {"required": True, "content": content}}

@@ -5,6 +5,7 @@ from pydantic import BaseModel, Field
 from zoneledger.api.times import Seconds, Time, rfc3339, seconds
 from zoneledger.application.kpi import Kpi
 from zoneledger.core.bounds import ratio_bounds
+from zoneledger.core.comparison import FACTORS, contributions
 from zoneledger.core.figures import Account, Figures, ratio
 from zoneledger.core.states import STATES
 
@@ -99,6 +100,10 @@ class KpiAnswer(BaseModel):
         description="seconds of planned time by state and reason",
         examples=[{"idle": {"operator": 1440.0, "head": 1800.0}}],
     )
+    given_s: dict[str, dict[str, dict[str, float]]] = Field(
+        description="of reasons_s, the seconds that people gave a reason: by state, the machine's reason and theirs",
+        examples=[{"idle": {"unexplained": {"no-panel": 900.0}}}],
+    )
     availability: Ratio = Field(description="running / (planned - unknown)", examples=[0.82])
     performance: Ratio = Field(
         description="standard seconds of all made / running; above 1 the standard is slow", examples=[0.95]
@@ -133,6 +138,22 @@ class KpiAnswer(BaseModel):
     warnings: list[Warned]
 
 
+class OeeChange(BaseModel):
+    """The OEE less that of the other window, and what each factor's change contributed to it; the three sum to `oee`."""
+
+    oee: Ratio = Field(description="OEE less that of the other window; null where either has none", examples=[-0.05])
+    availability: Ratio = Field(description="what the change of availability contributed", examples=[-0.06])
+    performance: Ratio = Field(description="what the change of performance contributed", examples=[0.02])
+    quality: Ratio = Field(description="what the change of quality contributed", examples=[-0.01])
+
+
+class ComparedAnswer(KpiAnswer):
+    """The figures of a unit over a window, beside those over another one."""
+
+    against: KpiAnswer = Field(description="the figures over the other window")
+    oee_change: OeeChange
+
+
 class SeriesAnswer(BaseModel):
     """The figures of a unit over each part of a window, in order."""
 
@@ -149,6 +170,13 @@ def _reasons(account: Account) -> dict[str, dict[str, float]]:
     found: dict[str, dict[str, float]] = {}
     for (state, reason), length_us in sorted(account.reasons.items()):
         found.setdefault(state, {})[reason or "no_evidence"] = seconds(length_us)
+    return found
+
+
+def _given(account: Account) -> dict[str, dict[str, dict[str, float]]]:
+    found: dict[str, dict[str, dict[str, float]]] = {}
+    for (state, reason, given), length_us in sorted(account.given.items()):
+        found.setdefault(state, {}).setdefault(reason, {})[given] = seconds(length_us)
     return found
 
 
@@ -194,6 +222,14 @@ def _ratios(figures: Figures) -> dict[str, float | None]:
     return {name: getattr(figures, name) for name in names}
 
 
+def compared(kpi: Kpi, other: Kpi) -> ComparedAnswer:
+    """Return the answer for a unit's figures beside those of another window."""
+    found = contributions(other.account, kpi.account)
+    parts = {name: None if found is None else float(getattr(found, name)) for name in FACTORS}
+    change = OeeChange(oee=None if found is None else float(sum(found)), **parts)
+    return ComparedAnswer(**dict(answer_of(kpi)), against=answer_of(other), oee_change=change)
+
+
 def answer_of(kpi: Kpi) -> KpiAnswer:
     """Return the answer for a unit's figures."""
     account, figures = kpi.account, kpi.figures
@@ -207,6 +243,7 @@ def answer_of(kpi: Kpi) -> KpiAnswer:
         planned_s=seconds(account.planned_us),
         time_s=_time(account),
         reasons_s=_reasons(account),
+        given_s=_given(account),
         **_ratios(figures),
         oee_bounds=(figures.oee_low, figures.oee_high),
         fasteners=_fasteners(account),

@@ -13,10 +13,17 @@ from zoneledger.api.access import check_query
 from zoneledger.api.routes import (
     evidence,
     exports,
+    failures,
     health,
     kpi,
+    losses,
     messages,
+    panels,
     plant,
+    proofs,
+    prospects,
+    rates,
+    reasons,
     refused,
     revisions,
     shifts,
@@ -24,7 +31,26 @@ from zoneledger.api.routes import (
     units,
 )
 
-ROUTES = (plant, messages, units, timeline, kpi, shifts, revisions, evidence, refused, exports, health)
+ROUTES = (
+    plant,
+    messages,
+    units,
+    timeline,
+    kpi,
+    rates,
+    failures,
+    losses,
+    panels,
+    proofs,
+    prospects,
+    shifts,
+    reasons,
+    revisions,
+    evidence,
+    refused,
+    exports,
+    health,
+)
 #: FastAPI declares its own answer to a bad parameter; ours are problems.
 FOREIGN = ("HTTPValidationError", "ValidationError")
 

@@ -29,7 +29,8 @@ def seconds(length_us: int) -> float:
     return length_us / 1_000_000
 
 
-def _read_instant(value: object) -> int:
+def read_instant(value: object) -> int:
+    """Return an RFC 3339 text as microseconds since the Unix epoch; raise ValueError, saying what it should be."""
     if not isinstance(value, str):
         raise ValueError("should be RFC 3339 with an offset")
     try:
@@ -42,7 +43,8 @@ def _read_instant(value: object) -> int:
     return instant_us
 
 
-def _read_day(value: object) -> date:
+def read_day(value: object) -> date:
+    """Return a text as a date; raise ValueError, saying what it should be."""
     try:
         day = date.fromisoformat(value) if isinstance(value, str) and len(value) == 10 else None
     except ValueError:
@@ -55,7 +57,7 @@ def _read_day(value: object) -> date:
 _INSTANT_SCHEMA = {"type": "string", "format": "date-time", "examples": ["2026-11-25T06:00:00Z"]}
 _DAY_SCHEMA = {"type": "string", "format": "date", "examples": ["2026-11-25"]}
 
-Instant = Annotated[int, BeforeValidator(_read_instant), WithJsonSchema(_INSTANT_SCHEMA)]
-Day = Annotated[date, BeforeValidator(_read_day), WithJsonSchema(_DAY_SCHEMA)]
+Instant = Annotated[int, BeforeValidator(read_instant), WithJsonSchema(_INSTANT_SCHEMA)]
+Day = Annotated[date, BeforeValidator(read_day), WithJsonSchema(_DAY_SCHEMA)]
 Time = Annotated[str, Field(json_schema_extra={"format": "date-time"}, examples=["2026-11-25T06:00:00Z"])]
 Seconds = Annotated[float, Field(description="seconds, exact to the microsecond", examples=[28800.0])]

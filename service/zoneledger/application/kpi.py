@@ -1,23 +1,27 @@
 """Reads the figures of a unit over windows off the ledger."""
 
 from bisect import bisect_right
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
+from zoneledger.application.given import UnitPieces, read_given
 from zoneledger.application.ledger import UnitSpans, read_spans
 from zoneledger.application.ports import Reading
 from zoneledger.application.revisions import bearing_on, read_changes, restatement
-from zoneledger.application.stored import Count, Revision
+from zoneledger.application.stored import Count, Head, Revision
+from zoneledger.application.undeclared import read_left_out, touching
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
 from zoneledger.core.figures import Account, Figures, figures_of
+from zoneledger.core.given import time_given
+from zoneledger.core.losses import LossAccount
 from zoneledger.core.plant import Unit
 from zoneledger.core.shifts import planned
 from zoneledger.core.spans import Interval, Span, intersect, time_in_states, total, unite
 from zoneledger.core.standards import Standards
 from zoneledger.core.states import CHANGEOVER, HEAD, IDLE, RUNNING
-from zoneledger.core.warnings import Warning, restated, warnings_of
+from zoneledger.core.warnings import Warning, not_declared, restated, warnings_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,22 +39,55 @@ class Kpi:
 
 
 @dataclass(slots=True)
-class _Part:
-    """One window being summed: planned time by line, and accounts by cell and zone."""
+class Part:
+    """One window being summed: planned time by line, accounts by cell and zone.
+
+    `programs` has by cell what each zone made in planned time for each program: how many, and their standard time. `losses` are
+    by cell and zone, of the cell itself under the zone ''; whoever asks for them adds them.
+    """
 
     window: Window
     until_us: int
     planned: dict[str, list[Interval]] = field(default_factory=dict)
     cells: dict[str, Account] = field(default_factory=dict)
     zones: dict[tuple[str, str], Account] = field(default_factory=dict)
+    programs: dict[str, dict[tuple[str, str | None], tuple[int, int]]] = field(default_factory=dict)
+    losses: dict[tuple[str, str], LossAccount] = field(default_factory=dict)
     unrated: set[tuple[str, str | None, str | None]] = field(default_factory=set)
+
+    @property
+    def is_past(self) -> bool:
+        """Whether any of it lies before the present."""
+        return self.until_us > self.window.start_us
+
+    def add_program(self, cell: str, zone: str, program: str | None, number: int, rate_us: int) -> None:
+        """Add fasteners that were made for a program, each with the same standard time."""
+        programs = self.programs.setdefault(cell, {})
+        made, standard_us = programs.get((zone, program), (0, 0))
+        programs[zone, program] = made + number, standard_us + number * rate_us
 
 
 @dataclass(frozen=True, slots=True)
-class _Segment:
+class Sums:
+    """What windows of a unit were summed from: the windows, and of all of them the heads of its cells, spans and given reasons."""
+
+    unit: Unit
+    parts: list[Part]
+    heads: Mapping[str, Head]
+    spans: UnitSpans
+    given: UnitPieces
+
+    @property
+    def past(self) -> list[Part]:
+        """Return the windows of which any time has passed; the others are empty."""
+        return [part for part in self.parts if part.is_past]
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
     """A piece of a window of one line in which neither plannedness nor any standard changes."""
 
-    part: _Part
+    part: Part
     line: str
     start_us: int
     end_us: int
@@ -64,7 +101,7 @@ def _cut(interval: Interval, at: Sequence[int]) -> list[Interval]:
     return list(pairwise(edges))
 
 
-def _segments(part: _Part, line: str, changes_us: Sequence[int]) -> list[_Segment]:
+def _segments(part: Part, line: str, changes_us: Sequence[int]) -> list[Segment]:
     """Cut a window where planned time begins or ends and where a standard begins."""
     inside = part.planned[line]
     edges = sorted({us for interval in inside for us in interval} | set(changes_us))
@@ -72,12 +109,12 @@ def _segments(part: _Part, line: str, changes_us: Sequence[int]) -> list[_Segmen
     found = []
     for start_us, end_us in _cut((part.window.start_us, part.until_us), edges):
         i = bisect_right(starts, start_us) - 1
-        found.append(_Segment(part, line, start_us, end_us, i >= 0 and start_us < inside[i][1]))
+        found.append(Segment(part, line, start_us, end_us, i >= 0 and start_us < inside[i][1]))
     return found
 
 
-def _book_time(part: _Part, unit: Unit, spans: UnitSpans) -> None:
-    """Book the planned time of a cell and its zones, and how much changeover was masked."""
+def _book_time(part: Part, unit: Unit, spans: UnitSpans, given: UnitPieces) -> None:
+    """Book the planned time of a cell and its zones, which of it has a given reason, and how much changeover was masked."""
     assert unit.cell is not None
     inside = part.planned[unit.line_path or ""]
     cell = part.cells[unit.path] = Account()
@@ -86,6 +123,7 @@ def _book_time(part: _Part, unit: Unit, spans: UnitSpans) -> None:
         account.calendar_us = part.until_us - part.window.start_us
         account.planned_us = total(inside)
         account.book(time_in_states(spans.get((unit.path, zone), []), inside))
+        account.book_given(time_given(given.get((unit.path, zone), []), inside))
     _book_masked(part, unit, spans, inside)
 
 
@@ -98,7 +136,7 @@ def _served(spans: Sequence[Span]) -> list[Interval]:
     return [(span.start_us, span.end_us) for span in spans if span.state == RUNNING or span[2:] == (IDLE, HEAD)]
 
 
-def _book_masked(part: _Part, unit: Unit, spans: UnitSpans, inside: list[Interval]) -> None:
+def _book_masked(part: Part, unit: Unit, spans: UnitSpans, inside: list[Interval]) -> None:
     """A zone's changeover is masked while another zone of its cell has the head, or waits for nothing but it."""
     assert unit.cell is not None
     cell = part.cells[unit.path]
@@ -112,7 +150,7 @@ def _book_masked(part: _Part, unit: Unit, spans: UnitSpans, inside: list[Interva
         cell.masked_us += account.masked_us
 
 
-def _count(counts: Sequence[Count], segments: Sequence[_Segment], standards: dict[str, Standards]) -> None:
+def _count(counts: Sequence[Count], segments: Sequence[Segment], standards: dict[str, Standards]) -> None:
     for cell, index, zone, operation, item, program, first, result, number in counts:
         segment = segments[index]
         accounts = [segment.part.cells[cell], segment.part.zones.setdefault((cell, zone), Account())]
@@ -122,15 +160,31 @@ def _count(counts: Sequence[Count], segments: Sequence[_Segment], standards: dic
                 account.count(first, result, number, rate_us)
             else:
                 account.outside_planned += number
+        if segment.planned:
+            segment.part.add_program(cell, zone, program, number, rate_us or 0)
         if segment.planned and rate_us is None:
             segment.part.unrated.add((operation, item, program))
 
 
-async def _count_line(reading: Reading, line: str, cells: list[Unit], parts: list[_Part]) -> None:
-    standards = {cell.path: Standards.of(cell.line, cell.cell, cell.tz) for cell in cells if cell.line and cell.cell}
-    first_us, last_us = min(p.window.start_us for p in parts), max(p.until_us for p in parts)
-    changes = sorted({us for each in standards.values() for us in each.changes_us(first_us, last_us)})
-    segments = [segment for part in parts for segment in _segments(part, line, changes)]
+def standards_of(cells: Sequence[Unit]) -> dict[str, Standards]:
+    """Return the standards that hold in each of the cells."""
+    return {cell.path: Standards.of(cell.line, cell.cell, cell.tz) for cell in cells if cell.line and cell.cell}
+
+
+def reach_of(parts: Sequence[Part]) -> Interval:
+    """Return from where to where windows reach together."""
+    return min(part.window.start_us for part in parts), max(part.until_us for part in parts)
+
+
+def segments_of(line: str, standards: Mapping[str, Standards], parts: Sequence[Part]) -> list[Segment]:
+    """Return the windows of a line cut where planned time begins or ends and where any of these standards begins."""
+    changes = sorted({us for each in standards.values() for us in each.changes_us(*reach_of(parts))})
+    return [segment for part in parts for segment in _segments(part, line, changes)]
+
+
+async def _count_line(reading: Reading, line: str, cells: list[Unit], parts: list[Part]) -> None:
+    standards = standards_of(cells)
+    segments = segments_of(line, standards, parts)
     asked = [(segment.start_us, segment.end_us) for segment in segments]
     paths = [cell.path for cell in cells]
     _count(await reading.count_fasteners(paths, asked), segments, standards)
@@ -140,34 +194,50 @@ async def _count_line(reading: Reading, line: str, cells: list[Unit], parts: lis
             segments[index].part.zones.setdefault((path, zone), Account()).unseen += number
 
 
-def _by_line(cells: Sequence[Unit]) -> dict[str, list[Unit]]:
+def by_line(cells: Sequence[Unit]) -> dict[str, list[Unit]]:
+    """Return cells by the path of their line."""
     lines: dict[str, list[Unit]] = {}
     for cell in cells:
         lines.setdefault(cell.line_path or "", []).append(cell)
     return lines
 
 
+async def read_sums(reading: Reading, unit: Unit, windows: Sequence[Window], now_us: int, limits: Limits) -> Sums:
+    """Return the accounts of a unit's cells and zones for each window, read up to the present."""
+    sums = Sums(unit, [Part(window, window.until_us(now_us)) for window in windows], {}, {}, {})
+    past, cells = sums.past, unit.cells
+    if not past or not cells:
+        return sums
+    heads = await reading.heads([cell.path for cell in cells])
+    spans = await read_spans(reading, heads, *reach_of(past), now_us, limits)
+    given = await read_given(reading, spans, [cell.path for cell in cells], *reach_of(past))
+    for line, members in by_line(cells).items():
+        for part in past:
+            bounds = part.window.start_us, part.until_us
+            part.planned[line] = planned(members[0].line, unit.tz, *bounds) if members[0].line else []
+            for cell in members:
+                _book_time(part, cell, spans, given)
+        await _count_line(reading, line, members, past)
+    return replace(sums, heads=heads, spans=spans, given=given)
+
+
+async def kpis_of(reading: Reading, sums: Sums, now_us: int, limits: Limits) -> list[Kpi]:
+    """Return the figures of a unit for each of the windows that were summed, with what is to be known of them."""
+    changes = await read_changes(reading, sums.unit, [part.window for part in sums.parts])
+    found = [_kpi(sums.unit, part, changes, now_us, limits) for part in sums.parts]
+    left_out = await read_left_out(reading, sums.unit, [part.window for part in sums.parts])
+    for kpi in found:
+        if cells := touching(left_out, kpi.window):
+            kpi.warnings.append(not_declared(cells))
+    return found
+
+
 async def read_kpis(reading: Reading, unit: Unit, windows: Sequence[Window], now_us: int, limits: Limits) -> list[Kpi]:
     """Return the figures of a unit for each window, read up to the present; a window yet to come is empty."""
-    parts = [_Part(window, window.until_us(now_us)) for window in windows]
-    past = [part for part in parts if part.until_us > part.window.start_us]
-    cells = unit.cells
-    if past and cells:
-        first_us, last_us = min(p.window.start_us for p in past), max(p.until_us for p in past)
-        heads = await reading.heads([cell.path for cell in cells])
-        spans = await read_spans(reading, heads, first_us, last_us, now_us, limits)
-        for line, members in _by_line(cells).items():
-            for part in past:
-                bounds = part.window.start_us, part.until_us
-                part.planned[line] = planned(members[0].line, unit.tz, *bounds) if members[0].line else []
-                for cell in members:
-                    _book_time(part, cell, spans)
-            await _count_line(reading, line, members, past)
-    changes = await read_changes(reading, unit, windows)
-    return [_kpi(unit, part, changes, now_us, limits) for part in parts]
+    return await kpis_of(reading, await read_sums(reading, unit, windows, now_us, limits), now_us, limits)
 
 
-def _kpi(unit: Unit, part: _Part, changes: Sequence[Revision], now_us: int, limits: Limits) -> Kpi:
+def _kpi(unit: Unit, part: Part, changes: Sequence[Revision], now_us: int, limits: Limits) -> Kpi:
     if unit.zone is not None:
         account = part.zones.get((unit.cell_path or "", unit.zone), Account())
     else:

@@ -9,12 +9,17 @@ from zoneledger.application.stored import (
     Checkpoint,
     Count,
     Cursor,
+    DefectCount,
     EventRow,
+    FastenerAfter,
+    GivenRow,
     Head,
     Key,
     LeaseRow,
     Listed,
+    PausesAsked,
     PlantVersion,
+    ProofRow,
     RefusedFilter,
     RefusedRow,
     RefusedSize,
@@ -22,6 +27,9 @@ from zoneledger.application.stored import (
     SnapshotRow,
     Stretch,
 )
+from zoneledger.core.failures import Raised, Wanted
+from zoneledger.core.minor_stops import Pause
+from zoneledger.core.rates import Made, Piece
 from zoneledger.core.rows import Activity, Alarm, Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
 from zoneledger.core.spans import Interval
 
@@ -47,6 +55,18 @@ class Reading(Protocol):
     async def count_fasteners(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[Count]:
         """Return the fasteners made in each of the segments, counted by kind."""
 
+    async def count_defects(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[DefectCount]:
+        """Return the fasteners of each of the segments that are not good after verdicts, counted by kind and position."""
+
+    async def pauses(
+        self, asked: Sequence[PausesAsked], start_us: int, end_us: int
+    ) -> dict[tuple[str, str], list[Pause]]:
+        """Return the pauses between fasteners that overlap a window, by (cell, zone), in order, each as a whole.
+
+        Those between two fasteners are left out unless longer than asked for; of fasteners of one instant the order is that of
+        (boot, seq). The time before the first fastener and after the last one is a pause, however long.
+        """
+
     async def activities(
         self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
     ) -> dict[str, list[Activity]]:
@@ -55,8 +75,42 @@ class Reading(Protocol):
         They reach back to the last load that had begun by `start_us`, so that the passes that overlap the window are whole.
         """
 
+    async def pass_activities(
+        self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
+    ) -> dict[tuple[str, str], list[Activity]]:
+        """Return the activities that are over, by (cell, zone), in order, so that passes that overlap the window are whole.
+
+        They reach back to the last unload whose end was told before the window (or else the last load), and on to the next such
+        unload that begins after it (or else the next load).
+        """
+
     async def alarms(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[Alarm]]:
         """Return the alarms raised in a window, by cell, sorted by time."""
+
+    async def last_raises(self, wanted: Sequence[Wanted]) -> list[Raised | None]:
+        """Return the last raise of each of these stop alarms, in the order in which they are asked for."""
+
+    async def count_made(self, pieces: Sequence[Piece], zone: str | None) -> list[Made]:
+        """Return the fasteners made in pieces of time, in a zone or any, counted by part, kind, results and seconds."""
+
+    async def busiest(
+        self, pieces: Sequence[Piece], zone: str | None, length_us: int, last_us: int
+    ) -> tuple[int, int] | None:
+        """Return (begin, number) of the stretch of `length_us` in which the most fasteners were made, None where none were.
+
+        It begins with a fastener, or at `last_us`, and no later; of equal ones it is the first.
+        """
+
+    async def fasteners(
+        self, cell: str, start_us: int, end_us: int, after: FastenerAfter | None, limit: int
+    ) -> list[tuple[Fastener, str | None]]:
+        """Return the next fasteners of a cell in a window by booked time and key, each with the verdict that it has."""
+
+    async def proofs(self, after_id: int, limit: int) -> list[Listed[ProofRow]]:
+        """Return the first acceptance runs after a number, as they were declared."""
+
+    async def proof(self, number: int) -> Listed[ProofRow] | None:
+        """Return the acceptance run of a number, None where there is none."""
 
     async def count_unseen(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[tuple[str, int, str, int]]:
         """Return (cell, segment, zone, number) of fasteners that snapshots count and no event told."""
@@ -65,6 +119,17 @@ class Reading(Protocol):
         self, units: Sequence[str], start_us: int, end_us: int, after_id: int, limit: int | None
     ) -> list[Listed[Revision]]:
         """Return the changes of the past that touch a window, in the order in which they were recorded; `limit` None: all."""
+
+    async def given(self, cells: Sequence[str], start_us: int, end_us: int) -> list[Listed[GivenRow]]:
+        """Return what people said of these cells and their zones in a window, undone or not, in the order in which they said it."""
+
+    async def given_history(
+        self, cells: Sequence[str], zone: str | None, after_id: int, limit: int
+    ) -> list[Listed[GivenRow]]:
+        """Return a page of what people said of these cells and their zones, or of one zone only, in the order in which they did."""
+
+    async def given_entry(self, number: int) -> Listed[GivenRow] | None:
+        """Return the entry of this number, None where there is none."""
 
     async def lease(self, name: str) -> LeaseRow | None:
         """Return who holds a lease, None where nobody ever did or it was given up."""
@@ -112,6 +177,12 @@ class Writing(Reading, Protocol):
 
     async def add_plant(self, document: str, applied_us: int) -> int:
         """Keep a new version of the plant model and return its number."""
+
+    async def add_proof(self, row: ProofRow) -> int:
+        """Keep a new acceptance run and return its number."""
+
+    async def freeze_proof(self, number: int, frozen: str, frozen_us: int) -> bool:
+        """Keep what an acceptance run came to, unless that was done before; return whether it is kept now."""
 
     async def lock_heads(self, cells: Sequence[str]) -> dict[str, Head]:
         """Return the heads of cells, made where there was none, safe from other writers until the end."""
@@ -212,6 +283,12 @@ class Writing(Reading, Protocol):
 
     async def change_refused(self, rows: Sequence[tuple[int, str, str]]) -> None:
         """Give refused messages, by their numbers, another reason and detail."""
+
+    async def lock_given(self) -> None:
+        """Keep other writers from adding what people say until the end. Heads are locked before."""
+
+    async def add_given(self, row: GivenRow) -> int:
+        """Keep what somebody said and return its number, which is higher than all before."""
 
     async def add_revisions(self, rows: Sequence[Revision]) -> None:
         """Keep changes of the past."""

@@ -4,6 +4,7 @@ import asyncio
 import logging
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from functools import partial
 
 from zoneledger.application.book import CHECKPOINTS_AT_ONCE, load
 from zoneledger.application.ports import Store, Writing
@@ -63,6 +64,10 @@ async def _again(store: Store, piece: Callable[[Writing], Awaitable[bool]]) -> N
             done = await piece(writing)
 
 
+async def _forget_revisions(writing: Writing, unit: str, before_us: int) -> bool:
+    return await writing.forget_revisions(unit, before_us, ROWS_AT_ONCE)
+
+
 async def _forget_cell(store: Store, cell: str, keeping: Keeping, now_us: int, limits: Limits) -> None:
     async with store.writing() as writing:
         head = (await writing.lock_heads([cell]))[cell]
@@ -81,10 +86,11 @@ async def _forget_cell(store: Store, cell: str, keeping: Keeping, now_us: int, l
     if key is not None:
         await _again(store, lambda writing: writing.forget_messages(cell_id, key, ROWS_AT_ONCE))
     if ledger_upto is not None:
-        stretch = stretch_upto(load(ledger_upto.booking, limits))
+        booking = load(ledger_upto.booking, limits)
+        stretch = stretch_upto(booking)
         await _again(store, lambda writing: writing.forget_booked(ledger_id, stretch, ROWS_AT_ONCE))
-        before_us = load(ledger_upto.booking, limits).booked_us
-        await _again(store, lambda writing: writing.forget_revisions(cell, before_us, ROWS_AT_ONCE))
+        for unit in (cell, *(f"{cell}/{zone}" for zone in booking.open if zone)):
+            await _again(store, partial(_forget_revisions, unit=unit, before_us=booking.booked_us))
 
 
 async def _last_before(

@@ -8,9 +8,15 @@ from zoneledger.application.windows import Window
 from zoneledger.core.plant import Unit
 
 
-def units_of(unit: Unit) -> list[str]:
-    """Return the paths whose changes bear on a unit: of its cells, and of their and its own lines."""
-    paths = {unit.line_path, *(path for cell in unit.cells for path in (cell.path, cell.line_path))}
+async def _bearing(reading: Reading, unit: Unit) -> list[str]:
+    """Return the paths whose changes bear on a unit: its own, its line's, those of its cells and of their lines.
+
+    Of a site or line these are all cells that ever were under it, declared or not, so that a revision never falls.
+    """
+    cells = [cell.path for cell in unit.cells]
+    if unit.level in ("site", "line"):
+        cells += [cell for cell in await reading.cells() if cell.startswith(f"{unit.path}/")]
+    paths = {unit.path, unit.line_path, *cells, *(cell.rpartition("/")[0] for cell in cells)}
     return sorted(path for path in paths if path)
 
 
@@ -19,14 +25,14 @@ async def read_changes(reading: Reading, unit: Unit, windows: Sequence[Window]) 
     if not windows:
         return []
     first_us, last_us = min(one.start_us for one in windows), max(one.end_us for one in windows)
-    return [found.row for found in await reading.revisions(units_of(unit), first_us, last_us, 0, None)]
+    return [found.row for found in await reading.revisions(await _bearing(reading, unit), first_us, last_us, 0, None)]
 
 
 async def list_changes(
     reading: Reading, unit: Unit, window: Window, after_id: int, limit: int
 ) -> list[Listed[Revision]]:
     """Return some of the changes that bear on a unit in a window, numbered, as they were recorded."""
-    return await reading.revisions(units_of(unit), window.start_us, window.end_us, after_id, limit)
+    return await reading.revisions(await _bearing(reading, unit), window.start_us, window.end_us, after_id, limit)
 
 
 def bearing_on(changes: Iterable[Revision], start_us: int, end_us: int) -> list[Revision]:

@@ -120,13 +120,48 @@ class Checkpoint(NamedTuple):
 
 
 class Revision(NamedTuple):
-    """A change of the past: `unit` is the cell or line, [from_us, to_us) the time whose figures it may have changed."""
+    """A change of the past: `unit` is the cell, line or zone, [from_us, to_us) the time whose figures it may have changed."""
 
     unit: str
     from_us: int
     to_us: int
     recorded_us: int
     cause: str
+
+
+class GivenRow(NamedTuple):
+    """What somebody in a role said of a cell's time (`zone` empty) or a zone's over [start_us, end_us), for good.
+
+    `reason` None takes back what was said before; `states`, with commas between, are those that it may bear on. Or, where
+    `undoes` is given, that the entry of this number counts no more, over the same time.
+    """
+
+    cell: str
+    zone: str
+    start_us: int
+    end_us: int
+    reason: str | None
+    states: str
+    role: str
+    note: str | None
+    undoes: int | None
+    recorded_us: int
+
+
+FastenerAfter = tuple[int, int, int]
+"""The (at_us, boot, seq) of a fastener, after which a page begins."""
+
+
+class ProofRow(NamedTuple):
+    """An acceptance run: `declared` and `frozen`, what it came to, as canonical JSON; None while it is not frozen."""
+
+    unit: str
+    start_us: int
+    end_us: int
+    declared: str
+    declared_us: int
+    frozen: str | None = None
+    frozen_us: int | None = None
 
 
 class LeaseRow(NamedTuple):
@@ -156,6 +191,28 @@ class Count(NamedTuple):
     first: str
     result: str
     number: int
+
+
+class DefectCount(NamedTuple):
+    """How many fasteners of a kind at a position of a panel a cell did not make well in one segment, by the result after verdicts."""
+
+    cell: str
+    segment: int
+    zone: str
+    operation: str
+    item: str | None
+    program: str | None
+    position: str | None
+    result: str
+    number: int
+
+
+class PausesAsked(NamedTuple):
+    """Whose pauses between fasteners are meant, a zone's or (under the zone '') the whole cell's, and longer than what."""
+
+    cell: str
+    zone: str
+    longer_us: int
 
 
 class Stretch(NamedTuple):

@@ -1,15 +1,17 @@
 """Which windows a request means: a span of time, a shift, a day, or a series of them."""
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 
-from zoneledger.core.calendar import DAY_US, PeriodKind, day_window, periods
+from zoneledger.core.calendar import DAY_US, PeriodKind, day_window, local_time, periods
 from zoneledger.core.errors import ShiftUnknown, WindowInvalid
 from zoneledger.core.plant import Unit
 from zoneledger.core.shifts import find_instance, instances
 
 MAX_WINDOW_US = 400 * DAY_US
 MAX_POINTS = 2000
+#: How far back `before` looks for a shift.
+MAX_SHIFT_GAP_US = 31 * DAY_US
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +76,30 @@ def _shift_window(unit: Unit, shift: str) -> Window:
             f"{unit.line_path} has no shift {shift}; its shifts: {names}. Address one as 2026-11-25/early."
         )
     return Window(found.start_us, found.end_us, found.id, found.id)
+
+
+def other_window(unit: Unit, window: Window, against: Asked | None) -> Window:
+    """Return the window that another one is compared with: as asked, or (None) the shift or day before it, or as much time.
+
+    Raises WindowInvalid or ShiftUnknown, saying what would be right.
+    """
+    if against is not None:
+        return window_of(unit, against)
+    return _window_before(unit, window)
+
+
+def _window_before(unit: Unit, window: Window) -> Window:
+    if window.shift is not None and unit.line is not None:
+        earlier = instances(unit.line, unit.tz, window.start_us - MAX_SHIFT_GAP_US, window.start_us)
+        begun = [one for one in earlier if one.start_us < window.start_us]
+        if not begun:
+            raise ShiftUnknown(f"{unit.line_path} has no shift in the 31 days before {window.shift}.")
+        last = begun[-1]
+        return Window(last.start_us, last.end_us, last.id, last.id)
+    if window.label is not None:
+        day = local_time(window.start_us, unit.tz).date() - timedelta(days=1)
+        return Window(*day_window(unit.tz, day), label=day.isoformat())
+    return Window(2 * window.start_us - window.end_us, window.start_us)
 
 
 def series_of(unit: Unit, window: Window, by: str) -> list[Window]:

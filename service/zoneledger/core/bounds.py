@@ -17,7 +17,7 @@ def _chi2(probability: float, degrees: float) -> float:
     return 2 * float(gammaincinv(degrees / 2, probability))
 
 
-def _wilson(part: int, whole: int, z: float) -> float:
+def _wilson(part: float, whole: float, z: float) -> float:
     centre, spread = part + z * z / 2, z * sqrt(part * (whole - part) / whole + z * z / 4)
     # Exact at its ends, where rounding would leave a bound a hair off 0 or 1.
     if (part == 0 and z < 0) or (part == whole and z > 0):
@@ -25,12 +25,12 @@ def _wilson(part: int, whole: int, z: float) -> float:
     return (centre + spread) / (whole + z * z)
 
 
-def ratio_lowest(part: int, whole: int, confidence: float) -> float | None:
+def ratio_lowest(part: float, whole: float, confidence: float) -> float | None:
     """Return Wilson's one-sided lower bound of a ratio of counts (NIST/SEMATECH e-Handbook 7.2.4.1)."""
     return _wilson(part, whole, -float(ndtri(confidence))) if whole else None
 
 
-def ratio_highest(part: int, whole: int, confidence: float) -> float | None:
+def ratio_highest(part: float, whole: float, confidence: float) -> float | None:
     """Return Wilson's one-sided upper bound of a ratio of counts."""
     return _wilson(part, whole, float(ndtri(confidence))) if whole else None
 
@@ -57,8 +57,8 @@ def mean_time_lowest(total_s: float, failures: float, confidence: float) -> floa
 
 
 def mean_time_highest(total_s: float, failures: float, confidence: float) -> float | None:
-    """Return the upper bound of the same; without a failure there is none."""
-    return 2 * total_s / _chi2(1 - confidence, 2 * failures) if failures else None
+    """Return the upper bound of the same; without a failure there is none, and of no time nothing is told."""
+    return 2 * total_s / _chi2(1 - confidence, 2 * failures) if failures and total_s > 0 else None
 
 
 def mean_time_bounds(total_s: float, failures: int, confidence: float) -> Bounds:
@@ -70,7 +70,7 @@ def mean_time_bounds(total_s: float, failures: int, confidence: float) -> Bounds
 
 
 def mean_duration_bounds(total_s: float, number: int, confidence: float) -> Bounds:
-    """Return the two-sided bounds of the mean of `number` exponential durations that last `total_s` together."""
+    """Return the two-sided bounds of the mean of `number` exponential durations, each whole, that last `total_s` together."""
     if not number:
         return None, None
     each = (1 + confidence) / 2

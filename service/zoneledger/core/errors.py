@@ -38,6 +38,48 @@ class WindowInvalid(ZoneledgerError):
     code = "window_invalid"
 
 
+class LevelWrong(ZoneledgerError):
+    """A unit is of a level that the call has no meaning for."""
+
+    code = "level_wrong"
+
+
+class ReasonUnknown(ZoneledgerError):
+    """The site declares no such reason for people to give."""
+
+    code = "reason_unknown"
+
+
+class RoleUnknown(ZoneledgerError):
+    """The site declares no such role that may give reasons."""
+
+    code = "role_unknown"
+
+
+class EntryUnknown(ZoneledgerError):
+    """No entry about a given reason has this number."""
+
+    code = "entry_unknown"
+
+
+class AlreadyUndone(ZoneledgerError):
+    """The entry that is to be undone counts no more as it is."""
+
+    code = "already_undone"
+
+
+class ProofUnknown(ZoneledgerError):
+    """No acceptance run has this number."""
+
+    code = "proof_unknown"
+
+
+class ProofNotOver(ZoneledgerError):
+    """An acceptance run is not over, or not frozen, as the call needs it."""
+
+    code = "proof_not_over"
+
+
 class StoreUnavailable(ZoneledgerError):
     """The database does not answer now; the same call may be made again later."""
 

@@ -6,6 +6,7 @@ words; docs/figures.md maps them to the standard's symbols. Accounts add up (cel
 
 from dataclasses import dataclass, field, fields
 
+from zoneledger.core.given import GivenTimes
 from zoneledger.core.states import CHANGEOVER, FAULT, IDLE, RUNNING, UNKNOWN
 
 HOUR_US = 3_600_000_000
@@ -49,6 +50,7 @@ class Account:
     outside_planned: int = 0
     unseen: int = 0
     reasons: Reasons = field(default_factory=dict)
+    given: GivenTimes = field(default_factory=dict)
 
     def __add__(self, other: "Account") -> "Account":
         total = Account(**{name: getattr(self, name) + getattr(other, name) for name in _ADDED})
@@ -56,6 +58,8 @@ class Account:
         total.reasons = dict(self.reasons)
         for key, length_us in other.reasons.items():
             total.reasons[key] = total.reasons.get(key, 0) + length_us
+        total.given = dict(self.given)
+        total.book_given(other.given)
         return total
 
     def book(self, times: dict[tuple[str, str | None], int]) -> None:
@@ -64,6 +68,11 @@ class Account:
             self._add(f"{state}_us", length_us)
             key = state, reason or ""
             self.reasons[key] = self.reasons.get(key, 0) + length_us
+
+    def book_given(self, times: GivenTimes) -> None:
+        """Add which of the time booked has a reason that people gave, in microseconds; the time itself is not booked anew."""
+        for key, length_us in times.items():
+            self.given[key] = self.given.get(key, 0) + length_us
 
     def count(self, first: str, result: str, number: int, rate_us: int | None) -> None:
         """Add fasteners of planned time with their first and last result and the standard time of one (None: unrated)."""
@@ -81,7 +90,7 @@ class Account:
         setattr(self, name, getattr(self, name) + number)
 
 
-_ADDED = tuple(f.name for f in fields(Account) if f.name not in ("reasons", "slowest_us"))
+_ADDED = tuple(f.name for f in fields(Account) if f.name not in ("reasons", "given", "slowest_us"))
 
 assert {f"{state}_us" for state in (RUNNING, IDLE, FAULT, CHANGEOVER, UNKNOWN)} <= set(_ADDED)
 

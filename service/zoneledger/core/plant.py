@@ -8,6 +8,8 @@ from functools import cached_property
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from zoneledger.core.given import EXPLAINED_STATES
+
 PATH_STEP_PATTERN = r"^[a-z0-9-]{1,40}$"
 _PATH_STEP = re.compile(r"[a-z0-9-]{1,40}")
 
@@ -89,12 +91,23 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
+class ReasonChoice:
+    """A reason that people of a site may give to time in these states; `text` says it in plain words, where it was declared."""
+
+    name: str
+    text: str | None = None
+    states: tuple[str, ...] = EXPLAINED_STATES
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
-    """One site; `timezone` is an IANA name."""
+    """One site; `timezone` is an IANA name. People in one of `roles` may give one of `reasons` to time of its cells and zones."""
 
     name: str
     timezone: str
     lines: tuple[Line, ...] = ()
+    reasons: tuple[ReasonChoice, ...] = ()
+    roles: tuple[str, ...] = ()
 
     @property
     def tz(self) -> ZoneInfo:

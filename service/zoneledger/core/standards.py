@@ -25,6 +25,9 @@ class _Declared:
         begun = bisect_right(self._begins_us.get(key, ()), at_us)
         return self._standards[key][begun - 1] if begun else None
 
+    def all(self) -> list[Standard]:
+        return [standard for standards in self._standards.values() for standard in standards]
+
     def begins_us(self) -> set[int]:
         return {begin_us for begins_us in self._begins_us.values() for begin_us in begins_us}
 
@@ -60,6 +63,10 @@ class Standards:
         """Return the ideal time of a fastener made at an instant in microseconds, None if it is unrated."""
         found = self.find(operation, item, program, at_us)
         return found.fastener_us if found else None
+
+    def declared(self) -> list[Standard]:
+        """Return all of them, the cell's first, whenever they begin."""
+        return [standard for level in self._levels for standard in level.all()]
 
     def changes_us(self, start_us: int, end_us: int) -> list[int]:
         """Return the instants in [start_us, end_us) at which a standard begins, ascending, each once.

@@ -1,6 +1,6 @@
 """What a reader of figures should know before quoting them, in plain words and with a code."""
 
-from collections.abc import Set
+from collections.abc import Sequence, Set
 from typing import NamedTuple
 
 from zoneledger.core.figures import Account, Figures
@@ -44,6 +44,35 @@ def restated(cause: str) -> Warning:
         f"These figures changed after the window was over, the last time by {cause}; /v1/revisions lists each change."
     )
     return Warning("restated", text)
+
+
+#: A score of Laplace's test beyond which the rate of failures is not called constant: one in twenty is so by chance.
+TREND_SCORE = 1.96
+
+
+def failure_warnings(begins_unseen: int, ends_unseen: int, trend: float | None) -> list[Warning]:
+    """Return the warnings that belong to failures: of so many the begin or the end was not seen, `trend` is Laplace's score."""
+    found = []
+    if trend is not None and abs(trend) > TREND_SCORE:
+        way = "rising" if trend > 0 else "falling"
+        text = (
+            f"Failures come at a {way} rate (score {trend:.2f}): one mean time between them misleads for this window."
+        )
+        found.append(Warning("trend", text))
+    if begins_unseen:
+        text = f"{begins_unseen} failures follow on unknown time, so that one fault may be counted twice."
+        found.append(Warning("begin_unseen", text))
+    if ends_unseen:
+        text = f"{ends_unseen} failures last to where reading or evidence ends, so that their repair may be longer."
+        found.append(Warning("end_unseen", text))
+    return found
+
+
+def not_declared(cells: Sequence[str]) -> Warning:
+    """Return the warning that belongs to figures without cells that the plant model does not name any more."""
+    more = f" and {len(cells) - 3} more" if len(cells) > 3 else ""
+    text = f"The plant model names these cells no more, so they are left out, though they have a ledger: {', '.join(cells[:3])}{more}."
+    return Warning("not_declared", text)
 
 
 def _level_warnings(level: str) -> list[Warning]:

@@ -8,11 +8,13 @@ from typing import TypeVar
 from zoneinfo import ZoneInfo, available_timezones
 
 from zoneledger.core.errors import PlantInvalid
-from zoneledger.core.plant import Cell, Line, Plant, Site, Standard
+from zoneledger.core.plant import Cell, Line, Plant, ReasonChoice, Site, Standard
+from zoneledger.core.states import UNEXPLAINED
 from zoneledger.plant_document.schema import (
     CellDocument,
     LineDocument,
     PlantDocument,
+    ReasonDocument,
     SiteDocument,
     StandardDocument,
 )
@@ -46,7 +48,20 @@ def _to_site(site: SiteDocument, place: str, faults: Faults) -> Site:
         faults.append((f"{place}/timezone", f'"{site.timezone}" is unknown; must be an IANA time zone{hint}'))
     _once(site.lines, lambda line: line.line, f"{place}/lines", "line", faults)
     lines = tuple(_to_line(line, tz, f"{place}/lines/{i}", faults) for i, line in enumerate(site.lines))
-    return Site(site.site, site.timezone, lines)
+    reasons = _to_reasons(site.reasons, f"{place}/reasons", faults)
+    _once(site.roles, lambda role: role, f"{place}/roles", "", faults)
+    return Site(site.site, site.timezone, lines, reasons, tuple(site.roles))
+
+
+def _to_reasons(reasons: list[ReasonDocument], place: str, faults: Faults) -> tuple[ReasonChoice, ...]:
+    _once(reasons, lambda reason: reason.reason, place, "reason", faults)
+    for i, reason in enumerate(reasons):
+        if len(set(reason.for_)) < len(reason.for_):
+            faults.append((f"{place}/{i}/for", f"{reason.for_[0]} is given twice; give it once"))
+        if reason.reason == UNEXPLAINED:
+            sentence = f'"{UNEXPLAINED}" is what time without a reason is called; must be another name'
+            faults.append((f"{place}/{i}/reason", sentence))
+    return tuple(ReasonChoice(one.reason, one.text, tuple(one.for_)) for one in reasons)
 
 
 @lru_cache(maxsize=1)

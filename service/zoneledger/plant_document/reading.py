@@ -15,6 +15,7 @@ from zoneledger.plant_document.schema import (
     CellDocument,
     LineDocument,
     PlantDocument,
+    ReasonDocument,
     ShiftDocument,
     SiteDocument,
     StandardDocument,
@@ -39,6 +40,7 @@ _MODELS: dict[str, type[BaseModel]] = {
     "stops": StopDocument,
     "standards": StandardDocument,
     "cells": CellDocument,
+    "reasons": ReasonDocument,
 }
 
 

@@ -3,7 +3,7 @@
 import re
 from datetime import date
 from decimal import Decimal
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
@@ -128,12 +128,42 @@ class LineDocument(DocumentModel):
     cells: list[CellDocument] = Field(default=[], max_length=200, description="Cells in the order to show them in.")
 
 
+class ReasonDocument(DocumentModel):
+    """A reason that people may give afterwards to time that the machine does not explain."""
+
+    reason: str = _name("Name of the reason.", "no-panel")
+    text: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=200,
+        pattern=TEXT_PATTERN,
+        description="What it means, in plain words.",
+        examples=["No panel at the cell"],
+    )
+    for_: list[Literal["idle", "fault"]] = Field(
+        default=["idle", "fault"],
+        alias="for",
+        min_length=1,
+        max_length=2,
+        description="Which time it may be given to: idle without a reason, faults; both unless told.",
+    )
+
+
 class SiteDocument(DocumentModel):
     """A site: one place with one time zone."""
 
     site: str = _name("Name of the site, the first step of its path.", "harbour")
     timezone: str = Field(max_length=100, description="IANA name of the time zone.", examples=["Europe/Lisbon"])
     lines: list[LineDocument] = Field(default=[], max_length=200, description="Lines in the order to show them in.")
+    reasons: list[ReasonDocument] = Field(
+        default=[], max_length=500, description="Reasons that people may give, in the order to show them in."
+    )
+    roles: list[Annotated[str, Field(pattern=PATH_STEP_PATTERN)]] = Field(
+        default=[],
+        max_length=50,
+        description="Roles that may give them: what somebody is there for, never who it is.",
+        examples=[["shift-lead", "maintenance"]],
+    )
 
 
 EXAMPLE: dict[str, Any] = {
@@ -168,13 +198,15 @@ EXAMPLE: dict[str, Any] = {
                     "cells": [{"cell": "cell-1", "zones": ["1", "2"]}],
                 }
             ],
+            "reasons": [{"reason": "no-panel", "text": "No panel at the cell", "for": ["idle"]}],
+            "roles": ["shift-lead"],
         }
     ]
 }
 
 
 class PlantDocument(DocumentModel):
-    """The whole plant: sites, lines, cells, zones, shifts and standards. A plant without sites is valid."""
+    """The whole plant: sites, lines, cells, zones, shifts, standards and reasons. A plant without sites is valid."""
 
     model_config = ConfigDict(json_schema_extra={"examples": [EXAMPLE]})
 

@@ -9,24 +9,35 @@ from sqlalchemy.ext.asyncio import AsyncConnection
 
 from zoneledger.application.stored import (
     Count,
+    DefectCount,
     EventRow,
+    FastenerAfter,
+    GivenRow,
     Head,
     LeaseRow,
     Listed,
+    PausesAsked,
     PlantVersion,
+    ProofRow,
     RefusedFilter,
     RefusedRow,
     RefusedSize,
     Revision,
     SnapshotRow,
 )
+from zoneledger.core.failures import Raised, Wanted
+from zoneledger.core.minor_stops import Pause
+from zoneledger.core.messages import ACTIVITIES
 from zoneledger.core.offsets import Offset
-from zoneledger.core.rows import Activity, Alarm, Discrepancy, Gap, Place, ZoneSpan
+from zoneledger.core.rates import Made, Piece
+from zoneledger.core.rows import Activity, Alarm, Discrepancy, Fastener, Gap, Place, ZoneSpan
 from zoneledger.core.spans import Interval, Span
-from zoneledger.storage import refused
+from zoneledger.storage import counts, given, pauses, proofs, raises, rates, refused
 from zoneledger.storage import tables as t
+from zoneledger.storage.fasteners import read_fasteners
 from zoneledger.storage.leases import read_lease
 from zoneledger.storage.lists import Columns, rows_of, texts_of
+from zoneledger.storage.passes import read_pass_activities
 
 #: Before every instant that a ledger knows.
 _BEGINNING_US = -(2**62)
@@ -118,16 +129,15 @@ class SqlReading:
         return found
 
     async def count_fasteners(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[Count]:
-        f, part = t.fasteners.c, self._segments(segments)
-        within = (f.ledger_id == t.heads.c.ledger_id, f.at_us >= part.c.from_us, f.at_us < part.c.to_us)
-        final = func.coalesce(f.verdict, f.result).label("final")
-        kind = (f.zone, f.operation, f.item, f.program, f.result, final)
-        place = t.heads.c.cell, part.c.segment
-        query: Select[Any] = select(*place, *kind, func.count()).where(*within).group_by(*place, *kind)
-        if self._connection.dialect.name == "postgresql":  # else it compares each fastener with each segment
-            counted = select(*kind, func.count().label("number")).where(*within).group_by(*kind).lateral()
-            query = select(*place, *counted.c)
-        return [Count(*row) for row in await self._rows(query.where(self._is_among(cells)))]
+        return await counts.by_kind(self._connection, cells, segments)
+
+    async def count_defects(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[DefectCount]:
+        return await counts.defects(self._connection, cells, segments)
+
+    async def pauses(
+        self, asked: Sequence[PausesAsked], start_us: int, end_us: int
+    ) -> dict[tuple[str, str], list[Pause]]:
+        return await pauses.read_pauses(self._connection, asked, start_us, end_us)
 
     async def activities(
         self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
@@ -142,11 +152,17 @@ class SqlReading:
         reach = at.where(t.heads.c.cell == of.c.cell).cte("reach")
         within = (a.ledger_id == reach.c.ledger_id, a.zone == reach.c.zone, a.start_us >= reach.c.since_us)
         order = (reach.c.cell, a.zone, a.start_us, a.end_us, a.boot, a.seq, a.rank)
-        query = select(reach.c.cell, t.activities).where(*within, a.start_us < end_us).order_by(*order)
+        kinds = a.activity.in_(ACTIVITIES)  # all there are: so the index by zone, activity and start is of use
+        query = select(reach.c.cell, t.activities).where(*within, kinds, a.start_us < end_us).order_by(*order)
         found: dict[str, list[Activity]] = {}
         for row in await self._rows(query):
             found.setdefault(row.cell, []).append(activity_of(row))
         return found
+
+    async def pass_activities(
+        self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
+    ) -> dict[tuple[str, str], list[Activity]]:
+        return await read_pass_activities(self._connection, zones, start_us, end_us)
 
     async def alarms(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[Alarm]]:
         a = t.alarms.c
@@ -157,6 +173,28 @@ class SqlReading:
         for cell, *row in await self._rows(query):
             found.setdefault(cell, []).append(Alarm(*row))
         return found
+
+    async def last_raises(self, wanted: Sequence[Wanted]) -> list[Raised | None]:
+        return await raises.last_raises(self._connection, wanted)
+
+    async def count_made(self, pieces: Sequence[Piece], zone: str | None) -> list[Made]:
+        return await rates.count_made(self._connection, pieces, zone)
+
+    async def busiest(
+        self, pieces: Sequence[Piece], zone: str | None, length_us: int, last_us: int
+    ) -> tuple[int, int] | None:
+        return await rates.busiest(self._connection, pieces, zone, length_us, last_us)
+
+    async def fasteners(
+        self, cell: str, start_us: int, end_us: int, after: FastenerAfter | None, limit: int
+    ) -> list[tuple[Fastener, str | None]]:
+        return await read_fasteners(self._connection, cell, start_us, end_us, after, limit)
+
+    async def proofs(self, after_id: int, limit: int) -> list[Listed[ProofRow]]:
+        return await proofs.read_proofs(self._connection, after_id, limit)
+
+    async def proof(self, number: int) -> Listed[ProofRow] | None:
+        return await proofs.read_proof(self._connection, number)
 
     async def count_unseen(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[tuple[str, int, str, int]]:
         d, part = t.discrepancies.c, self._segments(segments)
@@ -179,6 +217,17 @@ class SqlReading:
         columns = (r.id, r.unit, r.from_us, r.to_us, r.recorded_us, r.cause)
         query = select(*columns).where(*within, r.id > after_id).order_by(r.id).limit(limit)
         return [Listed(row.id, row.unit, Revision(*row[1:])) for row in await self._rows(query)]
+
+    async def given(self, cells: Sequence[str], start_us: int, end_us: int) -> list[Listed[GivenRow]]:
+        return await given.read_window(self._connection, cells, start_us, end_us)
+
+    async def given_history(
+        self, cells: Sequence[str], zone: str | None, after_id: int, limit: int
+    ) -> list[Listed[GivenRow]]:
+        return await given.read_history(self._connection, cells, zone, after_id, limit)
+
+    async def given_entry(self, number: int) -> Listed[GivenRow] | None:
+        return await given.read_entry(self._connection, number)
 
     async def lease(self, name: str) -> LeaseRow | None:
         return await read_lease(self._connection, name)

@@ -254,6 +254,40 @@ refused = Table(
     sqlite_autoincrement=True,
 )
 
+#: What people say of time: rows are added only. An undo has the time of the entry that it undoes.
+given_reasons = Table(
+    "given_reasons",
+    metadata,
+    Column("id", _Number, primary_key=True),
+    _text("cell"),
+    _text("zone"),
+    _us("start_us"),
+    _us("end_us"),
+    _text("reason", nullable=True),
+    _text("states"),
+    _text("role"),
+    _text("note", nullable=True),
+    Column("undoes", _Number, ForeignKey("given_reasons.id"), nullable=True),
+    _us("recorded_us"),
+    Index(None, "cell", "id"),
+    Index(None, "cell", "end_us"),
+    sqlite_autoincrement=True,
+)
+
+proofs = Table(
+    "proofs",
+    metadata,
+    Column("id", _Number, primary_key=True),
+    _text("unit"),
+    _us("start_us"),
+    _us("end_us"),
+    _text("declared"),
+    _us("declared_us"),
+    _text("frozen", nullable=True),
+    _us("frozen_us", nullable=True),
+    sqlite_autoincrement=True,
+)
+
 leases = Table(
     "leases",
     metadata,

@@ -13,9 +13,11 @@ from zoneledger.application.stored import (
     Checkpoint,
     Cursor,
     EventRow,
+    GivenRow,
     Head,
     Key,
     Listed,
+    ProofRow,
     RefusedRow,
     Revision,
     SnapshotRow,
@@ -23,7 +25,7 @@ from zoneledger.application.stored import (
 )
 from zoneledger.core.booking import FOLD
 from zoneledger.core.rows import Booked, Fastener, Place, Verdict
-from zoneledger.storage import refused
+from zoneledger.storage import given, proofs, refused
 from zoneledger.storage import tables as t
 from zoneledger.storage.bulk import delete_some, insert_tuples
 from zoneledger.storage.forgetting import forget_booked, forget_messages
@@ -64,6 +66,12 @@ class SqlWriting(SqlReading):
         row = {"version": version, "document": document, "applied_us": applied_us}
         await self._connection.execute(insert(t.plants), row)
         return version
+
+    async def add_proof(self, row: ProofRow) -> int:
+        return await proofs.add_proof(self._connection, row)
+
+    async def freeze_proof(self, number: int, frozen: str, frozen_us: int) -> bool:
+        return await proofs.freeze_proof(self._connection, number, frozen, frozen_us)
 
     async def lock_heads(self, cells: Sequence[str]) -> dict[str, Head]:
         known = {row.cell for row in await self._rows(select(t.heads.c.cell).where(self._is_among(cells)))}
@@ -231,6 +239,12 @@ class SqlWriting(SqlReading):
 
     async def change_refused(self, rows: Sequence[tuple[int, str, str]]) -> None:
         await refused.change(self._connection, rows)
+
+    async def lock_given(self) -> None:
+        await given.lock(self._connection)
+
+    async def add_given(self, row: GivenRow) -> int:
+        return await given.add(self._connection, row)
 
     async def add_revisions(self, rows: Sequence[Revision]) -> None:
         if rows:

@@ -40,6 +40,8 @@ PLANT: dict[str, Any] = {
                     "cells": [{"cell": "cell-1", "zones": ["1", "2"]}, {"cell": "cell-2", "zones": ["1"]}],
                 }
             ],
+            "reasons": [{"reason": "crane"}, {"reason": "sensor", "for": ["fault"]}],
+            "roles": ["shift-lead", "maintenance"],
         }
     ]
 }

@@ -28,6 +28,10 @@ PATHS = [
     ("/v1/refused", "GET"),
     ("/v1/refused/counts", "GET"),
     ("/v1/refused/retry", "POST"),
+    ("/v1/reasons", "POST"),
+    (f"/v1/reasons/{CELL}", "GET"),
+    ("/v1/reasons/1/undo", "GET, POST"),
+    (f"/v1/questions/{CELL}", "GET"),
     ("/health/ready", "GET"),
 ]
 
@@ -88,6 +92,13 @@ async def _ask(app: FastAPI, method: str, path: str, **options: Any) -> httpx.Re
         return await client.request(method, path, **options)
 
 
+GIVING = {
+    "unit": CELL,
+    "start": "2026-03-02T06:00:00Z",
+    "end": "2026-03-02T06:10:00Z",
+    "reason": "crane",
+    "by": "shift-lead",
+}
 CALLS: list[tuple[str, str, dict[str, Any]]] = [
     ("GET", "/v1/plant", {}),
     ("PUT", "/v1/plant", {"json": PLANT}),
@@ -98,6 +109,10 @@ CALLS: list[tuple[str, str, dict[str, Any]]] = [
     ("GET", "/v1/refused", {}),
     ("GET", "/v1/refused/counts", {}),
     ("POST", "/v1/refused/retry", {"json": {}}),
+    ("POST", "/v1/reasons", {"json": GIVING}),
+    ("POST", "/v1/reasons/1/undo", {"json": {"by": "shift-lead"}}),
+    ("GET", f"/v1/reasons/{CELL}", {}),
+    ("GET", f"/v1/questions/{CELL}?day=2026-03-02", {}),
     ("GET", "/v1/gaps", {}),
     ("GET", "/v1/discrepancies", {}),
 ]

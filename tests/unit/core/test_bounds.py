@@ -59,6 +59,7 @@ def test_of_nothing_nothing_is_told() -> None:
     assert b.ratio_bounds(0, 0, 0.9) == (None, None)
     assert b.exact_ratio_bounds(0, 0, 0.9) == (None, None)
     assert b.mean_time_bounds(0, 0, 0.9) == (None, None)
+    assert b.mean_time_bounds(0, 3, 0.9) == (None, None)
     assert b.mean_duration_bounds(0, 0, 0.9) == (None, None)
     assert b.mean_bounds([4.0], 0.9) == (None, None)
     assert b.trend([1, 2, 3], 9) is None

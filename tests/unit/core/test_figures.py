@@ -161,18 +161,20 @@ def test_booked_time_is_kept_by_state_and_reason() -> None:
 
 _NUMBERS = st.integers(0, 10**15)
 _REASONS = st.dictionaries(st.tuples(st.sampled_from(["idle", "fault"]), st.sampled_from("ab")), _NUMBERS)
-_ADDED = [one.name for one in fields(Account) if one.name not in ("reasons", "slowest_us")]
-_ACCOUNTS = st.builds(Account, **dict.fromkeys([*_ADDED, "slowest_us"], _NUMBERS), reasons=_REASONS)
+_ADDED = [one.name for one in fields(Account) if one.name not in ("reasons", "given", "slowest_us")]
+_GIVEN = st.dictionaries(st.tuples(st.sampled_from(["idle", "fault"]), st.just("a"), st.sampled_from("xy")), _NUMBERS)
+_ACCOUNTS = st.builds(Account, **dict.fromkeys([*_ADDED, "slowest_us"], _NUMBERS), reasons=_REASONS, given=_GIVEN)
 
 
 @given(accounts=st.lists(_ACCOUNTS, min_size=3, max_size=3))
 def test_accounts_add_up_in_any_order_and_keep_what_they_were(accounts: list[Account]) -> None:
-    before = [replace(one, reasons=dict(one.reasons)) for one in accounts]
+    before = [replace(one, reasons=dict(one.reasons), given=dict(one.given)) for one in accounts]
     sums = [sum(order, Account()) for order in permutations(accounts)]
     assert all(one == sums[0] for one in sums)
     assert all(getattr(sums[0], name) == sum(getattr(one, name) for one in accounts) for name in _ADDED)
     assert sums[0].slowest_us == max(one.slowest_us for one in accounts)
     assert sum(sums[0].reasons.values()) == sum(sum(one.reasons.values()) for one in accounts)
+    assert sum(sums[0].given.values()) == sum(sum(one.given.values()) for one in accounts)
     assert accounts == before
 
 

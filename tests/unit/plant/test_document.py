@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
 from zoneledger.core.errors import PlantInvalid
-from zoneledger.core.plant import Cell, Line, PlannedStop, Plant, ShiftPattern, Site, Standard
+from zoneledger.core.plant import Cell, Line, PlannedStop, Plant, ReasonChoice, ShiftPattern, Site, Standard
 from zoneledger.plant_document import EXAMPLE, PlantDocument, canonical_json, read_json, read_yaml, to_plant
 
 # The plant of design.md section 9, with everything unquoted that YAML 1.2 lets stand unquoted.
@@ -36,6 +36,9 @@ sites:
           - {operation: fasten, item: lb-8, program: skin-left, seconds: 5.2, since: 2026-01-01}
         cells:
           - {cell: cell-1, zones: ["1", '2']}
+    reasons:
+      - {reason: no-panel, text: No panel at the cell, for: [idle]}
+    roles: [shift-lead]
 """
 
 HARBOUR = Plant(
@@ -65,6 +68,8 @@ HARBOUR = Plant(
                     (Cell("cell-1", ("1", "2")),),
                 ),
             ),
+            (ReasonChoice("no-panel", "No panel at the cell", ("idle",)),),
+            ("shift-lead",),
         ),
     )
 )
@@ -88,6 +93,18 @@ def test_the_order_of_fields_and_white_space_make_no_other_document() -> None:
     )
 
 
+def test_a_reason_may_be_given_to_idle_time_and_faults_unless_told() -> None:
+    document = copy.deepcopy(EXAMPLE)
+    document["sites"][0]["reasons"] = [{"reason": "crane"}, {"reason": "sensor", "for": ["fault", "idle"]}]
+    del document["sites"][0]["roles"]
+    site = to_plant(read_json(json.dumps(document))).sites[0]
+    assert site.reasons == (
+        ReasonChoice("crane", None, ("idle", "fault")),
+        ReasonChoice("sensor", None, ("fault", "idle")),
+    )
+    assert site.roles == ()
+
+
 def test_a_plant_without_sites_is_valid() -> None:
     assert to_plant(read_json('{"sites": []}')) == Plant()
     assert canonical_json(read_yaml("sites: []")) == '{"sites":[]}'
@@ -109,7 +126,7 @@ def test_standard_seconds_are_exact_microseconds(seconds: float, microseconds: i
 def test_the_schema_describes_every_field_and_gives_an_example() -> None:
     schema = TypeAdapter(PlantDocument).json_schema()
     models = [schema, *schema["$defs"].values()]
-    assert len(models) == 7
+    assert len(models) == 8
     for model in models:
         assert model["additionalProperties"] is False
         assert model["description"]

@@ -15,6 +15,7 @@ from zoneledger.plant_document.schema import (
     CellDocument,
     LineDocument,
     PlantDocument,
+    ReasonDocument,
     ShiftDocument,
     SiteDocument,
     StandardDocument,
@@ -32,6 +33,7 @@ MODELS: tuple[type[BaseModel], ...] = (
     StopDocument,
     StandardDocument,
     CellDocument,
+    ReasonDocument,
 )
 
 

@@ -52,6 +52,15 @@ MEANING = [
         f"{LINE}/cells/0/standards/1",
         "keep one, or give another since",
     ),
+    (
+        "sites/0/reasons/1",
+        {"reason": "no-panel"},
+        "sites/0/reasons/1/reason",
+        '"no-panel" is the name of sites/0/reasons/0 already',
+    ),
+    ("sites/0/reasons/0/reason", "unexplained", "sites/0/reasons/0/reason", "must be another name"),
+    ("sites/0/reasons/0/for", ["idle", "idle"], "sites/0/reasons/0/for", "idle is given twice; give it once"),
+    ("sites/0/roles", ["lead", "lead"], "sites/0/roles/1", '"lead" is the name of sites/0/roles/0 already'),
     (f"{LINE}/shifts/0/except", ["2026-12-25", "2026-12-25"], f"{LINE}/shifts/0/except/1", "2026-12-25 is given twice"),
     (
         f"{LINE}/shifts/0/except",

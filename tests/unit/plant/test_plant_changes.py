@@ -73,6 +73,8 @@ CHANGES: list[tuple[str, Change, list[tuple[str, int]]]] = [
     ),
     ("a new standard", lambda site, line: line["standards"].append(DRILL), [(LINE, at("2026-05-01"))]),
     ("other seconds", lambda site, line: line["standards"][0].update(seconds=4.5), [(LINE, at("2026-01-01"))]),
+    ("other reasons", lambda site, line: site.update(reasons=[{"reason": "crane"}]), []),
+    ("other roles", lambda site, line: site.update(roles=["maintenance"]), []),
     ("standards in another order", lambda site, line: line["standards"].reverse(), []),
     (
         "a standard of the cell",

@@ -26,12 +26,15 @@ class ChangeAnswer(BaseModel):
     """A change of the past; each raises the revision of the figures that it touches by one."""
 
     id: int = Field(description="its number in this list", examples=[17])
-    unit: str = Field(description="the cell or the line whose figures it may have changed", examples=["harbour/wing-1"])
+    unit: str = Field(
+        description="the cell, line or zone whose figures it may have changed", examples=["harbour/wing-1"]
+    )
     start: Time = Field(description="from when on figures may have changed, included")
     end: Time | None = Field(description="until when, not included; null: from `start` on for good")
     recorded: Time = Field(description="when the change came about")
     cause: str = Field(
-        description="late messages, messages after a silence, verdicts, rebuild, or plant version N",
+        description="late messages, messages after a silence, verdicts, rebuild, plant version N, or reason given by, "
+        "reason taken back by or given reason undone by a role",
         examples=["late messages"],
     )
 

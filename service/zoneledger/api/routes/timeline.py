@@ -11,18 +11,24 @@ from zoneledger.api.times import Time, rfc3339
 from zoneledger.api.turns import InTurn
 from zoneledger.application.timeline import read_timeline
 from zoneledger.application.windows import window_of
-from zoneledger.core.spans import Span
+from zoneledger.core.given import Piece
 
 router = APIRouter(tags=["ledger"], route_class=InTurn)
 
 
 class SpanAnswer(BaseModel):
-    """One state with one reason over [start, end)."""
+    """One state with one reason over [start, end); `reason` is the machine's, `given` what people said of it."""
 
     start: Time = Field(description="its start, included")
     end: Time = Field(description="its end, not included")
     state: str = Field(description="running, idle, fault, changeover or unknown", examples=["fault"])
     reason: str | None = Field(description="why; null where nothing was ever known", examples=["clamp-force"])
+    given: str | None = Field(
+        description="the reason that people gave, null where they gave none", examples=["sealant-change"]
+    )
+    given_id: int | None = Field(
+        description="the number of the entry that gave it, in /v1/reasons: who, when and why", examples=[17]
+    )
 
 
 class UnitTimeline(BaseModel):
@@ -42,8 +48,15 @@ class TimelineAnswer(BaseModel):
     units: list[UnitTimeline]
 
 
-def _answer(span: Span) -> SpanAnswer:
-    return SpanAnswer(start=rfc3339(span.start_us), end=rfc3339(span.end_us), state=span.state, reason=span.reason)
+def _answer(piece: Piece) -> SpanAnswer:
+    return SpanAnswer(
+        start=rfc3339(piece.start_us),
+        end=rfc3339(piece.end_us),
+        state=piece.state,
+        reason=piece.reason,
+        given=piece.given,
+        given_id=piece.entry.id if piece.entry and piece.given else None,
+    )
 
 
 @router.get("/v1/timeline/{unit:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid", "busy"))
@@ -52,7 +65,7 @@ async def get_timeline(
     unit: UnitPath,
     parameters: Annotated[WindowParameters, Query()],
 ) -> TimelineAnswer:
-    """The spans of a window of at most 31 days, unknown time included; at most 20,000 at once."""
+    """The spans of a window of at most 31 days, unknown time included, split where people gave a reason; at most 20,000 at once."""
     async with service.store.reading() as reading:
         found = await unit_of(service, reading, unit)
         window, now_us = window_of(found, parameters.asked()), service.now_us()

@@ -6,6 +6,7 @@ from pydantic import BaseModel, Field
 from zoneledger.api.access import ServiceOf
 from zoneledger.api.problems import described
 from zoneledger.api.times import Seconds, Time, rfc3339_or_none, seconds
+from zoneledger.application.undeclared import read_undeclared
 from zoneledger.application.units import NEVER_KNOWN, Present, PresentCell, read_present
 from zoneledger.core.plant import Plant, Unit
 
@@ -71,6 +72,11 @@ class UnitsAnswer(BaseModel):
 
     plant_version: int = Field(description="version of the plant model, 0 before any was declared", examples=[1])
     sites: list[SiteUnits]
+    undeclared: list[str] = Field(
+        description="cells that sent messages and that the plant model does not name any more: their ledger is kept, and "
+        "is there again once they are declared",
+        examples=[["harbour/wing-1/cell-9"]],
+    )
 
 
 def _standing(path: str, present: Present) -> dict[str, str | None]:
@@ -117,4 +123,5 @@ async def get_units(service: ServiceOf) -> UnitsAnswer:
     async with service.store.reading() as reading:
         declared = await service.plants.present(reading)
         cells = await read_present(reading, declared.plant, service.now_us(), service.limits)
-    return UnitsAnswer(plant_version=declared.version, sites=_tree(declared.plant, cells))
+        undeclared = await read_undeclared(reading, declared.plant)
+    return UnitsAnswer(plant_version=declared.version, sites=_tree(declared.plant, cells), undeclared=undeclared)

@@ -1,0 +1,101 @@
+"""/v1/proofs: acceptance runs, from the declaration of their targets to a check years later."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Path, Query, Request
+
+from zoneledger.api.access import ServiceOf
+from zoneledger.api.bodies import JSON, described_body, media_type, read_body, read_object
+from zoneledger.api.pages import MAX_ID, ListParameters
+from zoneledger.api.problems import described
+from zoneledger.api.proof_bodies import (
+    MAX_BODY_BYTES,
+    CheckAnswer,
+    ProofAnswer,
+    ProofBody,
+    ProofsPage,
+    check_answer,
+    entry_answer,
+    proof_answer,
+)
+from zoneledger.api.turns import InTurn, Turns
+from zoneledger.application import proofs
+
+router = APIRouter(tags=["acceptance"], route_class=InTurn)
+#: All that keeps something: whatever is to guard it later has to guard these routes only.
+writing_router = APIRouter(tags=["acceptance"])
+
+ProofId = Annotated[int, Path(ge=1, le=MAX_ID, description="The number of an acceptance run", examples=[4])]
+_EXAMPLE = {
+    "name": "site run 2",
+    "unit": "harbour/wing-1/cell-1",
+    "start": "2026-11-23T06:00:00Z",
+    "end": "2026-11-25T06:00:00Z",
+    "confidence": 0.9,
+    "targets": {"fasteners_per_hour": 250.0, "availability": 0.85, "first_pass_yield": 0.985},
+}
+_ERRORS = ("proof_unknown", "unit_unknown", "busy")
+
+
+@writing_router.post(
+    "/v1/proofs",
+    status_code=201,
+    openapi_extra=described_body(ProofBody, _EXAMPLE),
+    responses=described(
+        "unit_unknown", "level_wrong", "window_invalid", "body_invalid", "body_too_large", "media_type", "busy"
+    ),
+)
+async def post_proof(service: ServiceOf, request: Request) -> ProofAnswer:
+    """Declare an acceptance run of a cell or line: window, confidence and targets. It is kept as it is declared, and never changed."""
+    media_type(request, (JSON,))
+    body = read_object(await read_body(request, MAX_BODY_BYTES), ProofBody, _EXAMPLE)
+    turns: Turns = request.app.state.turns["acceptance"]
+    async with turns.turn():
+        now_us = service.now_us()
+        proof = await proofs.declare(service.store, service.plants, body.declared(), now_us)
+        async with service.store.reading() as reading:
+            plant = await service.plants.present(reading)
+            result = await proofs.judge(reading, plant, proof.declared, now_us, service.limits)
+    return proof_answer(proof, result)
+
+
+@writing_router.post("/v1/proofs/{id}/freeze", responses=described("proof_not_over", *_ERRORS))
+async def post_freeze(service: ServiceOf, request: Request, id: ProofId) -> ProofAnswer:
+    """Keep for good what a run came to, with plant version, revision and digest. A run that is frozen stays as it is."""
+    turns: Turns = request.app.state.turns["acceptance"]
+    async with turns.turn():
+        proof = await proofs.freeze(service.store, service.plants, id, service.now_us(), service.limits)
+    assert proof.frozen is not None
+    return proof_answer(proof, proof.frozen)
+
+
+@router.get("/v1/proofs", responses=described("busy"))
+async def get_proofs(service: ServiceOf, parameters: Annotated[ListParameters, Query()]) -> ProofsPage:
+    """All acceptance runs in the order in which they were declared, page by page."""
+    async with service.store.reading() as reading:
+        found = await proofs.list_proofs(reading, parameters.after, parameters.limit + 1)
+    page, following = parameters.cut(found)
+    return ProofsPage(proofs=[entry_answer(one.row) for one in page], next=following)
+
+
+@router.get("/v1/proofs/{id}", responses=described(*_ERRORS))
+async def get_proof(service: ServiceOf, id: ProofId) -> ProofAnswer:
+    """An acceptance run and what it came to: as it was frozen, or else as the ledger stands now."""
+    async with service.store.reading() as reading:
+        proof = await proofs.find(reading, id)
+        result = proof.frozen
+        if result is None:
+            plant = await service.plants.present(reading)
+            result = await proofs.judge(reading, plant, proof.declared, service.now_us(), service.limits)
+    return proof_answer(proof, result)
+
+
+@router.get("/v1/proofs/{id}/check", responses=described("proof_not_over", *_ERRORS))
+async def get_check(service: ServiceOf, id: ProofId) -> CheckAnswer:
+    """Compute a frozen run again from the ledger of now, with the plant model of then, and tell what differs."""
+    async with service.store.reading() as reading:
+        found = await proofs.check(reading, service.plants, id, service.now_us(), service.limits)
+    return check_answer(found)
+
+
+router.include_router(writing_router)

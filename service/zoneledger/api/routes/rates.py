@@ -1,0 +1,32 @@
+"""GET /v1/rates: how fast a unit made fasteners."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+
+from zoneledger.api.access import ServiceOf, UnitPath, unit_of
+from zoneledger.api.confidence import BoundedParameters
+from zoneledger.api.problems import described
+from zoneledger.api.rate_answers import RatesAnswer, answer_of
+from zoneledger.api.turns import InTurn
+from zoneledger.application.rates import read_rates
+from zoneledger.application.windows import window_of
+
+router = APIRouter(tags=["figures"], route_class=InTurn)
+
+
+@router.get("/v1/rates/{unit:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid", "busy"))
+async def get_rates(
+    service: ServiceOf,
+    unit: UnitPath,
+    parameters: Annotated[BoundedParameters, Query()],
+) -> RatesAnswer:
+    """Fasteners per hour, the best rolling hour, and fasteners by kind and by program, of a site, line, cell or zone.
+
+    The window is `start` and `end`, or `shift`, or `day`. A window that is not over yet is read up to now.
+    """
+    async with service.store.reading() as reading:
+        asked = await unit_of(service, reading, unit)
+        window = window_of(asked, parameters.asked())
+        found = await read_rates(reading, asked, window, service.now_us(), service.limits)
+    return answer_of(found, parameters.confidence)

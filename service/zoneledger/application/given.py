@@ -1,0 +1,145 @@
+"""Reads what people said of time: laid over the ledger, as a history, and as the questions that are still open."""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from zoneledger.application.ledger import UnitSpans, read_spans
+from zoneledger.application.ports import Reading
+from zoneledger.application.stored import GivenRow, Listed
+from zoneledger.application.windows import Window
+from zoneledger.core.booking import Limits
+from zoneledger.core.calendar import DAY_US
+from zoneledger.core.errors import WindowInvalid
+from zoneledger.core.given import Entry, Piece, decided_us, overlay, questions, standing
+from zoneledger.core.plant import Unit
+from zoneledger.core.shifts import planned
+from zoneledger.core.spans import Span, clip, total, unite
+from zoneledger.core.states import FAULT, IDLE
+
+MAX_DAYS = 31
+
+UnitEntries = dict[tuple[str, str], list[Entry]]
+"""What people said by (cell, zone), in order; of a cell itself under the zone ''."""
+
+UnitPieces = dict[tuple[str, str], list[Piece]]
+"""Pieces of time by (cell, zone), sorted and disjoint."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """An entry of the history: whether it stands, and for how long it decides now (None of an undo, which decides nothing itself)."""
+
+    entry: Listed[GivenRow]
+    stands: bool
+    decides_us: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A stretch of time of a unit, by its path, that wants a reason and has none."""
+
+    unit: str
+    span: Span
+
+
+@dataclass(frozen=True, slots=True)
+class Questions:
+    """The longest open questions of a window, of `number` in all, which are `total_us` long together."""
+
+    until_us: int
+    longest: list[Question]
+    number: int
+    total_us: int
+
+
+def path_of(cell: str, zone: str) -> str:
+    """Return the path of a cell (`zone` empty) or a zone."""
+    return f"{cell}/{zone}" if zone else cell
+
+
+def entry_of(listed: Listed[GivenRow]) -> Entry:
+    """Return a stored entry as the core reads it."""
+    row = listed.row
+    states = tuple(state for state in row.states.split(",") if state)
+    return Entry(listed.id, row.start_us, row.end_us, row.reason, states, row.undoes)
+
+
+async def read_entries(reading: Reading, cells: Sequence[str], start_us: int, end_us: int) -> UnitEntries:
+    """Return what people said of cells and their zones that bears on a window; a unit of which they said nothing is left out."""
+    found: UnitEntries = {}
+    for listed in await reading.given(cells, start_us, end_us):
+        found.setdefault((listed.cell, listed.row.zone), []).append(entry_of(listed))
+    return found
+
+
+async def read_given(
+    reading: Reading, spans: UnitSpans, cells: Sequence[str], start_us: int, end_us: int
+) -> UnitPieces:
+    """Return the pieces of these spans that have a given reason, by unit."""
+    entries = await read_entries(reading, cells, start_us, end_us)
+    return {
+        key: [piece for piece in overlay(spans.get(key, []), said) if piece.given is not None]
+        for key, said in entries.items()
+    }
+
+
+async def read_history(
+    reading: Reading, unit: Unit, after_id: int, limit: int, now_us: int, limits: Limits
+) -> list[Told]:
+    """Return a page of what people said of a unit and all that lies under it, each with what it does now."""
+    cells = [cell.path for cell in unit.cells]
+    page = await reading.given_history(cells, unit.zone, after_id, limit)
+    if not page:
+        return []
+    windows = unite((listed.row.start_us, listed.row.end_us) for listed in page)
+    cells = sorted({listed.cell for listed in page})
+    entries = await read_entries(reading, cells, windows[0][0], windows[-1][1])
+    stand = standing(entry for unit_entries in entries.values() for entry in unit_entries)
+    heads, decides = await reading.heads(cells), dict[int, int]()
+    for start_us, end_us in windows:
+        spans = await read_spans(reading, heads, start_us, end_us, now_us, limits)
+        for key, unit_entries in entries.items():
+            for number, length_us in decided_us(
+                overlay(clip(spans.get(key, []), start_us, end_us), unit_entries)
+            ).items():
+                decides[number] = decides.get(number, 0) + length_us
+    return [
+        Told(listed, listed.id in stand, None if listed.row.undoes is not None else decides.get(listed.id, 0))
+        for listed in page
+    ]
+
+
+async def read_questions(
+    reading: Reading,
+    unit: Unit,
+    window: Window,
+    states: Sequence[str],
+    longer_than_us: int,
+    limit: int,
+    now_us: int,
+    limits: Limits,
+) -> Questions:
+    """Return the open questions of planned time of a zone, a cell itself, or the cells under a line or site, the longest first.
+
+    Raises WindowInvalid for a window longer than 31 days.
+    """
+    if window.end_us - window.start_us > MAX_DAYS * DAY_US:
+        raise WindowInvalid(f"Questions are asked of at most {MAX_DAYS} days at once; ask for several windows.")
+    until_us, cells = window.until_us(now_us), [cell.path for cell in unit.cells]
+    heads = await reading.heads(cells)
+    spans = await read_spans(reading, heads, window.start_us, window.end_us, now_us, limits)
+    entries = await read_entries(reading, cells, window.start_us, window.end_us)
+    found: list[Question] = []
+    for cell in unit.cells:
+        assert cell.line is not None
+        key = cell.path, unit.zone or ""
+        pieces: Iterable[Piece] = overlay(clip(spans.get(key, []), window.start_us, until_us), entries.get(key, []))
+        inside = planned(cell.line, cell.tz, window.start_us, until_us)
+        found += [Question(path_of(*key), span) for span in questions(pieces, inside, states, longer_than_us)]
+    found.sort(key=lambda one: (one.span.start_us - one.span.end_us, one.span.start_us, one.unit))
+    return Questions(until_us, found[:limit], len(found), total((one.span.start_us, one.span.end_us) for one in found))
+
+
+def asked_states(*, faults: bool) -> tuple[str, ...]:
+    """Return the states whose time is asked about."""
+    return (IDLE, FAULT) if faults else (IDLE,)

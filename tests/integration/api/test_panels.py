@@ -1,0 +1,219 @@
+"""GET /v1/panels and /v1/prospects: what a morning of panels comes to, and what is asked wrongly."""
+
+from typing import Any
+
+import httpx
+import pytest
+
+from tests.integration.api.conftest import Get, Send
+from tests.integration.api.plant import CELL, NOW, OTHER, later, own, snapshot
+from tests.integration.api.problem import problem
+
+WINDOW = {"start": later(240), "end": later(480)}
+
+
+class Told:
+    """What a cell tells of panels from minute 240 on, in its second boot."""
+
+    def __init__(self) -> None:
+        self.seq = 0
+        self.messages: list[dict[str, Any]] = [snapshot(240, "1", "2", boot=2)]
+
+    def event(self, minute: float, kind: str, zone: str = "1", **fields: Any) -> None:
+        self.seq += 1
+        named = {{"because": "for"}.get(name, name): value for name, value in fields.items()}
+        self.messages.append(own(self.seq, minute, boot=2, type=kind, zone=zone, **named))
+
+    def activity(self, name: str, start: float, end: float, zone: str = "1", **fields: Any) -> None:
+        outcome = fields.pop("outcome", None)
+        self.event(start, "activity", zone, activity=name, phase="begin", **fields)
+        self.event(end, "activity", zone, activity=name, phase="end", **({"outcome": outcome} if outcome else {}))
+
+    def panel(self, start: float, panel: str, good: int = 3, outcome: str = "completed") -> None:
+        """Tell of a panel that is loaded for 10 min, waits 5 for a tool, is processed for 30 and unloaded for 5."""
+        about: dict[str, Any] = {"panel": panel, "program": "skin", "planned": {"automatic": 4, "manual": 1}}
+        self.activity("load", start, start + 10, **about)
+        self.event(start + 10, "wait", phase="begin", because="tool")
+        self.event(start + 15, "wait", phase="end", because="tool")
+        self.event(start + 15, "activity", activity="process", phase="begin", **about)
+        for number in range(good):
+            self.event(start + 20 + number, "fastener", operation="fasten", result="good", position=f"f{number}")
+        self.event(start + 30, "fastener", operation="fasten", result="rework", position="f9")
+        self.event(start + 45, "activity", activity="process", phase="end", outcome=outcome)
+        self.activity("unload", start + 45, start + 50, panel=panel)
+
+
+async def _morning(send: Send) -> None:
+    told = Told()
+    told.panel(240, "p-1")
+    told.panel(300, "p-2", good=1, outcome="aborted")
+    told.activity("load", 360, 370, panel="p-3", program="skin")
+    told.event(380, "verdict", zone="1", panel="p-1", position="f9", result="good")
+    told.messages.append(snapshot(400, "1", "2", boot=2, seq=told.seq))
+    answer = await send(*told.messages)
+    assert answer["refused"] == []
+
+
+async def test_a_pass_is_told_with_its_times_and_fasteners(get: Get, send: Send) -> None:
+    await _morning(send)
+    told = await get(f"/v1/panels/{CELL}", **WINDOW)
+    first, second = told["passes"]
+    assert first == {
+        "unit": f"{CELL}/1",
+        "panel": "p-1",
+        "program": "skin",
+        "start": later(240),
+        "end": later(290),
+        "outcome": "completed",
+        "whole": True,
+        "floor_to_floor_s": 3000,
+        "time_s": {"load": 600, "setup": 0, "process": 1800, "wait": 300, "fault": 0, "unload": 300, "unknown": 0},
+        "waits_s": {"tool": 300},
+        "faults_s": {},
+        "fasteners": {
+            "made": 4,
+            "good": 4,
+            "rework": 0,
+            "reject": 0,
+            "automatic": 4,
+            "manual": 1,
+            "left_for_hand": 1,
+        },
+        "automation_level": 0.8,
+    }
+    assert (second["outcome"], second["fasteners"]["left_for_hand"], second["automation_level"]) == ("aborted", 3, 0.4)
+
+
+async def test_a_program_sums_its_passes_and_what_is_present_is_told_apart(get: Get, send: Send) -> None:
+    await _morning(send)
+    told = await get(f"/v1/panels/{CELL}", **WINDOW)
+    (skin,) = told["programs"]
+    assert (skin["program"], skin["number"], skin["completed"], skin["aborted"]) == ("skin", 2, 1, 1)
+    one = dict.fromkeys(("mean_s", "median_s", "p90_s", "shortest_s", "longest_s"), 3000)
+    assert (skin["floor_to_floor"], skin["automation_level"]) == ({"count": 1} | one, 0.6)
+    (present,) = told["present"]
+    assert (present["panel"], present["outcome"], present["end"], present["whole"]) == ("p-3", "present", None, False)
+    assert present["time_s"]["unknown"] == 80 * 60 - 30
+    # In planned time: from minute 240 to 270 there is a meal.
+    assert told["changeover_s"] == {"masked": 0, "unmasked": 1800}
+    assert (told["number"], told["next"], told["until"]) == (2, None, later(480))
+
+
+async def test_a_pass_belongs_to_the_window_in_which_it_ends(get: Get, send: Send) -> None:
+    await _morning(send)
+
+    async def panels(start: float, end: float) -> tuple[list[str], list[str]]:
+        told = await get(f"/v1/panels/{CELL}/1", start=later(start), end=later(end))
+        return [one["panel"] for one in told["passes"]], [one["panel"] for one in told["present"]]
+
+    assert await panels(240, 290) == ([], ["p-1"])
+    assert await panels(290, 291) == (["p-1"], [])
+    assert await panels(289, 301) == (["p-1"], ["p-2"])
+    assert await panels(291, 351) == (["p-2"], [])
+    assert await panels(352, 359) == ([], [])
+    assert await panels(362, 365) == ([], ["p-3"])
+
+
+async def test_a_page_goes_on_where_the_last_one_ended(get: Get, send: Send) -> None:
+    await _morning(send)
+    whole = await get(f"/v1/panels/{CELL}", **WINDOW)
+    first = await get(f"/v1/panels/{CELL}", **WINDOW, limit=1)
+    second = await get(f"/v1/panels/{CELL}", **WINDOW, limit=1, after=first["next"])
+    beyond = await get(f"/v1/panels/{CELL}", **WINDOW, after=7)
+    assert (first["passes"] + second["passes"], first["next"], second["next"]) == (whole["passes"], 1, None)
+    assert (beyond["passes"], beyond["next"], beyond["programs"]) == ([], None, whole["programs"])
+
+
+@pytest.mark.parametrize("unit", ["bench", "bench/line-1", CELL, f"{CELL}/1", f"{CELL}/2", OTHER])
+@pytest.mark.parametrize(
+    "window",
+    [
+        {"day": "2026-03-05"},
+        {"day": "2026-03-01"},
+        {"start": later(0), "end": later(60)},
+        {"start": NOW, "end": later(721)},
+    ],
+)
+async def test_a_window_without_panels_is_empty(get: Get, unit: str, window: dict[str, str]) -> None:
+    told = await get(f"/v1/panels/{unit}", **window)
+    assert (told["passes"], told["programs"], told["number"], told["next"]) == ([], [], 0, None)
+
+
+async def test_what_nobody_told_is_null(get: Get) -> None:
+    """The morning's run has no panel, no program, no load and no planned counts."""
+    told = await get(f"/v1/panels/{CELL}", start=later(0), end=later(130))
+    assert told["passes"] == []
+    (present,) = told["present"]
+    assert (present["panel"], present["program"], present["floor_to_floor_s"]) == (None, None, None)
+    fasteners = present["fasteners"]
+    assert (fasteners["made"], fasteners["automatic"], fasteners["left_for_hand"]) == (100, None, None)
+    assert present["automation_level"] is None
+
+
+async def test_prospects_of_a_cell(get: Get, send: Send) -> None:
+    await _morning(send)
+    told = await get(f"/v1/prospects/{CELL}", start=later(291), end=later(480), factor=0.2)
+    assert told["inputs"]["passes"] == 1
+    assert told["inputs"]["changeover_s"] == {"load": 600, "unload": 300}
+    assert told["inputs"]["waits_s"] == {"tool": 300, "unexplained": 600}
+    # One pass: 10 min until its load, then 50; without four fifths of loading 48, and so on.
+    rates = {(each["kind"], each["reason"]): each["gain"] for each in told["prospects"]}
+    expected = {
+        ("loading", None): 60 / 48 - 1,
+        ("changeover_masked", None): 60 / 45 - 1,
+        ("wait", "tool"): 60 / 56 - 1,
+        ("wait", "unexplained"): 60 / 52 - 1,
+    }
+    assert rates == pytest.approx(expected)
+    assert [each["gain"] for each in told["prospects"]] == sorted(rates.values(), reverse=True)
+    measured = told["measured"]["passes_per_hour"]
+    assert told["prospects"][0]["passes_per_hour"] == pytest.approx(measured * 60 / 45)
+    assert {"few_passes"} <= {each["code"] for each in told["warnings"]}
+
+
+@pytest.mark.parametrize(
+    "window",
+    [
+        {"day": "2026-03-05"},
+        {"day": "2026-02-01"},
+        {"start": later(0), "end": later(1)},
+        {"start": NOW, "end": later(721)},
+    ],
+)
+async def test_a_window_without_passes_has_no_prospects(get: Get, window: dict[str, str]) -> None:
+    told = await get(f"/v1/prospects/{CELL}", **window)
+    model = {"passes_per_hour": None, "formula_passes_per_hour": None, "off": None}
+    assert (told["prospects"], told["modelled"], told["inputs"]["head_s"]) == ([], model, None)
+
+
+@pytest.mark.parametrize("unit", ["bench", "bench/line-1", f"{CELL}/1"])
+async def test_prospects_of_a_unit_without_a_head_of_its_own_are_a_problem(told: httpx.AsyncClient, unit: str) -> None:
+    found = problem(await told.get(f"/v1/prospects/{unit}", params={"day": "2026-03-02"}), "level_wrong")
+    assert "cell" in found["detail"]
+
+
+@pytest.mark.parametrize("call", ["panels", "prospects"])
+@pytest.mark.parametrize(
+    ("query", "code", "hint"),
+    [
+        ({}, "window_invalid", "start and end"),
+        ({"start": "2026-01-01T00:00:00Z", "end": "2026-02-02T00:00:00Z"}, "window_invalid", "31 days"),
+        ({"shift": "2026-03-02/dawn"}, "shift_unknown", "early"),
+        ({"day": "2026-03-02", "panel": "p-1"}, "request_invalid", "panel"),
+        ({"day": "2026-03-02", "limit": "0", "factor": "-1"}, "request_invalid", "query"),
+    ],
+)
+async def test_what_is_asked_wrongly_is_a_problem(
+    told: httpx.AsyncClient, call: str, query: dict[str, str], code: str, hint: str
+) -> None:
+    assert hint in problem(await told.get(f"/v1/{call}/{CELL}", params=query), code)["detail"]
+
+
+@pytest.mark.parametrize("call", ["panels", "prospects"])
+async def test_an_unknown_unit_is_a_problem(told: httpx.AsyncClient, call: str) -> None:
+    problem(await told.get(f"/v1/{call}/bench/line-9", params={"day": "2026-03-02"}), "unit_unknown")
+
+
+@pytest.mark.parametrize("factor", ["nan", "inf", "11"])
+async def test_a_factor_that_is_none_is_a_problem(told: httpx.AsyncClient, factor: str) -> None:
+    problem(await told.get(f"/v1/prospects/{CELL}", params={"day": "2026-03-02", "factor": factor}), "request_invalid")

@@ -63,5 +63,18 @@ def read_object(body: bytes, model: type[BodyT], example: dict[str, Any]) -> Bod
 
 def described_body(model: type[BaseModel], example: dict[str, Any]) -> dict[str, Any]:
     """Return what OpenAPI is told of a body."""
-    content = {JSON: {"schema": model.model_json_schema(), "example": example}}
+    schema = model.model_json_schema()
+    content = {JSON: {"schema": _inlined(schema, schema.pop("$defs", {})), "example": example}}
     return {"requestBody": {"required": True, "content": content}}
+
+
+def _inlined(value: Any, models: dict[str, Any]) -> Any:
+    """Return a schema with each model in the place of the reference to it: there are no `$defs` in an OpenAPI document."""
+    if isinstance(value, list):
+        return [_inlined(one, models) for one in value]
+    if not isinstance(value, dict):
+        return value
+    rest = {name: _inlined(one, models) for name, one in value.items() if name != "$ref"}
+    if "$ref" not in value:
+        return rest
+    return {**_inlined(models[value["$ref"].rpartition("/")[2]], models), **rest}

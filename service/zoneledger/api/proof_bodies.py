@@ -137,8 +137,12 @@ class ProofsPage(BaseModel):
 class CheckAnswer(BaseModel):
     """A frozen run computed again from the ledger of now, with the plant model of then."""
 
-    same_evidence: bool = Field(description="whether the ledger holds the same of it: the digests are equal")
-    same_figures: bool = Field(description="whether each target has the same figures and verdict, to 9 digits")
+    same_evidence: bool = Field(
+        description="whether the ledger holds the same of it: the digests are equal", examples=[True]
+    )
+    same_figures: bool = Field(
+        description="whether each target has the same figures and verdict, to 9 digits", examples=[True]
+    )
     differing: list[str] = Field(description="the targets whose figures differ", examples=[["first_pass_yield"]])
     result: ResultAnswer
 

@@ -56,7 +56,7 @@ class Change:
         return self.factor if self.is_about(*key) else 1.0
 
 
-PRESENT = Change()
+UNCHANGED = Change()
 Zones = Mapping[str, Sequence[Demand]]
 
 
@@ -140,7 +140,7 @@ class _Zone:
         return done_us, 1 + self.go_on(done_us)
 
 
-def replay(zones: Zones, transfer_us: float, change: Change = PRESENT) -> float | None:
+def replay(zones: Zones, transfer_us: float, change: Change = UNCHANGED) -> float | None:
     """Return the passes per hour of a cell with these demands again and again, changed; None where none had the head, or took time."""
     measured = [demands for demands in zones.values() if any(demand.head for demand in demands)]
     going = [_Zone(_stretches(demands, change), number) for number, demands in enumerate(measured)]
@@ -183,7 +183,7 @@ class Means:
         return ratio(self.zones * HOUR_US, max(alone_us, shared_us))
 
 
-def means_of(zones: Zones, transfer_us: float, change: Change = PRESENT) -> Means | None:
+def means_of(zones: Zones, transfer_us: float, change: Change = UNCHANGED) -> Means | None:
     """Return the means of all demands that had the head, changed; None where there are none."""
     own = [demands for demands in zones.values() if any(demand.head for demand in demands)]
     demands = [demand for each in own for demand in each]

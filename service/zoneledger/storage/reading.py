@@ -26,8 +26,8 @@ from zoneledger.application.stored import (
     SnapshotRow,
 )
 from zoneledger.core.failures import Raised, Wanted
-from zoneledger.core.minor_stops import Pause
 from zoneledger.core.messages import ACTIVITIES
+from zoneledger.core.minor_stops import Pause
 from zoneledger.core.offsets import Offset
 from zoneledger.core.rates import Made, Piece
 from zoneledger.core.rows import Activity, Alarm, Discrepancy, Fastener, Gap, Place, ZoneSpan

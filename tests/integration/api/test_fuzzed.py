@@ -47,6 +47,16 @@ SAID = {
     "reason": "crane",
     "by": "shift-lead",
 }
+#: An acceptance run of that time.
+RUN = {
+    "name": "morning",
+    "unit": CELL,
+    "start": "2026-03-02T06:00:00Z",
+    "end": "2026-03-02T08:00:00Z",
+    "confidence": 0.9,
+    "targets": {"oee": 0.5},
+}
+WITH_BODY: dict[str, dict[str, Any]] = {"/v1/reasons": SAID, "/v1/proofs": RUN}
 UNITS = st.sampled_from(["bench", "bench/line-1", CELL, OTHER, f"{CELL}/1", None])
 WINDOWS = st.sampled_from(
     [
@@ -74,6 +84,8 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         ):
             assert httpx.post(f"{address}/v1/messages", json={"cell": cell, "messages": messages}).status_code == 200
         assert httpx.post(f"{address}/v1/reasons", json=SAID).json()["id"] == 1
+        assert httpx.post(f"{address}/v1/proofs", json=RUN).json()["id"] == 1
+        assert httpx.post(f"{address}/v1/proofs/1/freeze").status_code == 200
         yield address
 
 
@@ -89,9 +101,10 @@ def _aim(case: Any, unit: str | None, window: dict[str, str] | None) -> None:
     for name in case.path_parameters or {}:
         aimed = 1 if name == "id" and unit else unit
         case.path_parameters[name] = aimed or case.path_parameters[name]
-    if unit and case.path.startswith("/v1/reasons") and isinstance(case.body, dict):
-        case.body = {**case.body, **{name: SAID[name] for name in case.body.keys() & SAID.keys()}}
-    if window is not None and "{" in case.path and not case.path.startswith("/v1/reasons"):
+    said = next((body for path, body in WITH_BODY.items() if case.path.startswith(path)), None)
+    if unit and said and isinstance(case.body, dict):
+        case.body = {**case.body, **{name: said[name] for name in case.body.keys() & said.keys()}}
+    if window is not None and "{" in case.path and not said:
         kept = {name: value for name, value in (case.query or {}).items() if name == "by"}
         case.query = {**kept, **window}
 

@@ -120,21 +120,38 @@ async def test_a_window_that_is_not_over_is_read_up_to_now(get: Get) -> None:
     assert "not_over" in {one["code"] for one in answer["warnings"]}
 
 
-async def test_a_piece_of_running_time_that_goes_on_is_judged_by_what_there_is_of_it(get: Get, send: Send) -> None:
-    """The last fastener was made 20 s before now; the limit of its standard is 54 s."""
-    begin = {"type": "activity", "zone": "1", "activity": "process", "phase": "begin"}
-    made = {"type": "fastener", "zone": "1", "operation": "fasten", "result": "good"}
-    await send(snapshot(718, "1", "2", boot=2), own(1, 718, boot=2, **begin), own(2, 719.5, boot=2, **made))
-    answer = await get(f"/v1/losses/{CELL}", start=later(718), end=later(760))
-    assert steps_of(answer)["minor_stops"] == 90 - 18
-    whole = await get(f"/v1/losses/{CELL}", start=later(718.5), end=later(719))
-    assert (steps_of(whole)["minor_stops"], steps_of(whole)["speed"]) == (30, 0)
+BEGIN = {"type": "activity", "zone": "1", "activity": "process", "phase": "begin"}
+MADE = {"type": "fastener", "zone": "1", "operation": "fasten", "result": "good"}
+
+
+async def _minor_stops(get: Get, start_min: float, end_min: float) -> float:
+    answer = await get(f"/v1/losses/{CELL}", start=later(start_min), end=later(end_min))
+    return steps_of(answer)["minor_stops"]
+
+
+async def test_a_piece_that_reaches_over_a_windows_edge_is_judged_as_a_whole_on_both_sides(
+    get: Get, send: Send
+) -> None:
+    """The limit is 54 s; the piece of 60 s lies half in each window, and its last 18 s are the fastener's."""
+    made = [own(2 + i, minute, boot=2, **MADE) for i, minute in enumerate((200.5, 201.5, 202))]
+    await send(snapshot(200, "1", "2", boot=2), own(1, 200, boot=2, **BEGIN), *made, snapshot(202, boot=2, seq=4))
+    assert (await _minor_stops(get, 200, 201), await _minor_stops(get, 201, 202)) == (30, 12)
+    assert await _minor_stops(get, 201.25, 201.5) == 0
+    assert await _minor_stops(get, 200, 202) == 42
+
+
+async def test_a_piece_that_goes_on_is_judged_by_what_there_is_of_it_now(get: Get, send: Send) -> None:
+    """The last fastener was made 60 s before now, which is above the limit of 54 s; at the first window's end it was not."""
+    made = own(2, 719, boot=2, **MADE)
+    proof = snapshot(719.75, "1", "2", boot=2, seq=2)
+    proof["zones"]["1"] = {"activity": "process"}
+    await send(snapshot(718.5, "1", "2", boot=2), own(1, 718.5, boot=2, **BEGIN), made, proof)
+    assert (await _minor_stops(get, 718.5, 719.8), await _minor_stops(get, 719.8, 760)) == (48, 12)
+    assert await _minor_stops(get, 718.5, 760) == 60
 
 
 async def test_a_fast_cell_gains_speed(get: Get, send: Send) -> None:
-    begin = {"type": "activity", "zone": "1", "activity": "process", "phase": "begin"}
-    made = {"type": "fastener", "zone": "1", "operation": "fasten", "result": "good"}
-    fast = [own(1, 200, boot=2, **begin), *(own(2 + i, 200 + i / 10, boot=2, **made) for i in range(10))]
+    fast = [own(1, 200, boot=2, **BEGIN), *(own(2 + i, 200 + i / 10, boot=2, **MADE) for i in range(10))]
     await send(snapshot(200, "1", "2", boot=2), *fast, snapshot(201, "1", "2", boot=2, seq=11))
     answer = await get(f"/v1/losses/{CELL}", start=later(200), end=later(201))
     assert steps_of(answer)["speed"] == 60 - 180

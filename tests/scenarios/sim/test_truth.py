@@ -53,6 +53,16 @@ def test_windows_that_meet_add_up(shift: Shift, data: st.DataObject) -> None:
         assert first + second == shift.truth.window(unit, start_us, end_us)
 
 
+def test_the_time_inside_a_pass_sums_to_it(shift: Shift) -> None:
+    records = [record for record in shift.truth.records.values() if record.passes]
+    assert len(records) == 4
+    for record in records:
+        for one in record.passes:
+            spent = record.time_in(one)
+            assert sum(spent.values()) == one.unload_ended_us - one.load_begun_us
+            assert spent.keys() >= {("changeover", "load"), ("running", "process"), ("changeover", "unload")}
+
+
 def test_a_line_is_the_sum_of_its_cells_and_a_cell_counts_its_zones(shift: Shift) -> None:
     line = shift.truth.window(LINE, START_US, END_US)
     cells = [shift.truth.window(cell, START_US, END_US) for cell in shift.truth.cells(LINE)]

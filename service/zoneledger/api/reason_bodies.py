@@ -1,21 +1,16 @@
-"""Reads the bodies of POST /v1/reasons and of its undo: what somebody says of a unit's time, and in which role."""
+"""What the bodies of POST /v1/reasons and of its undo hold: what somebody says of a unit's time, and in which role."""
 
-from typing import Any, TypeVar
+from typing import Any
 
-from fastapi.exceptions import RequestValidationError
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 from pydantic.json_schema import SkipJsonSchema
 
 from zoneledger.api.access import optional
-from zoneledger.api.problems import ApiError
 from zoneledger.api.times import Instant
-from zoneledger.core.decoding import Refusal, check_values, decode_text, decode_value
 from zoneledger.core.plant import PATH_STEP_PATTERN
 
 MAX_BODY_BYTES = 16 * 1024
 MAX_UNIT, MAX_NOTE = 200, 500
-
-BodyT = TypeVar("BodyT", bound=BaseModel)
 
 
 class Said(BaseModel):
@@ -57,27 +52,3 @@ class GivingBody(Said):
 
 class UndoBody(Said):
     """Who takes an entry away again, and why."""
-
-
-def body_of(model: type[BaseModel], example: dict[str, Any]) -> dict[str, Any]:
-    """Return what OpenAPI is told of a body."""
-    return {
-        "required": True,
-        "content": {"application/json": {"schema": model.model_json_schema(), "example": example}},
-    }
-
-
-def read_said(body: bytes, model: type[BodyT]) -> BodyT:
-    """Return what a body says; raise ApiError `body_invalid`, or `request_invalid` with each place that is wrong."""
-    try:
-        value = decode_value(decode_text(body))
-        check_values(value)
-    except Refusal as refusal:
-        raise ApiError("body_invalid", f"The body should be one JSON object in UTF-8: {refusal.detail}.") from None
-    if not isinstance(value, dict):
-        raise ApiError("request_invalid", 'The body should be an object, such as {"by": "shift-lead"}.')
-    try:
-        return model.model_validate(value)
-    except ValidationError as error:
-        places = [{**one, "loc": ("body", *one["loc"])} for one in error.errors()]
-        raise RequestValidationError(places) from None

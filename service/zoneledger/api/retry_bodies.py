@@ -1,17 +1,15 @@
-"""Reads the body of POST /v1/refused/retry: which refused messages are to be offered again."""
+"""What the body of POST /v1/refused/retry holds: which refused messages are to be offered again."""
 
 from typing import Annotated, Any
 
-from fastapi.exceptions import RequestValidationError
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator
 from pydantic.json_schema import SkipJsonSchema
 
 from zoneledger.api.access import optional
 from zoneledger.api.pages import MAX_ID
-from zoneledger.api.problems import ApiError
 from zoneledger.application.retry import ROWS_AT_ONCE
 from zoneledger.application.stored import RefusedFilter
-from zoneledger.core.decoding import Reason, Refusal, check_values, decode_text, decode_value
+from zoneledger.core.decoding import Reason
 
 MAX_BODY_BYTES = 64 * 1024
 MAX_CELL, NO_CONTROLS = 500, r"^[^\x00-\x1f\x7f-\x9f]*$"
@@ -67,30 +65,4 @@ class RetryBody(Chosen):
         return RefusedFilter(self.cell, self.reason, ids, self.after, self.upto)
 
 
-BODY: dict[str, Any] = {
-    "required": True,
-    "content": {
-        "application/json": {
-            "schema": RetryBody.model_json_schema(),
-            "example": {"cell": "harbour/wing-1/cell-9", "reason": "unknown_cell"},
-        }
-    },
-}
-
-
-def read_retry_body(body: bytes) -> RetryBody:
-    """Return what a body asks for; raise ApiError `body_invalid`, or `request_invalid` with each place that is wrong."""
-    try:
-        value = decode_value(decode_text(body))
-        check_values(value)
-    except Refusal as refusal:
-        raise ApiError("body_invalid", f"The body should be one JSON object in UTF-8: {refusal.detail}.") from None
-    if not isinstance(value, dict):
-        raise ApiError(
-            "request_invalid", 'The body should be an object, such as {"reason": "unknown_cell"}; {} is all.'
-        )
-    try:
-        return RetryBody.model_validate(value)
-    except ValidationError as error:
-        places = [{**one, "loc": ("body", *one["loc"])} for one in error.errors()]
-        raise RequestValidationError(places) from None
+EXAMPLE = {"cell": "harbour/wing-1/cell-9", "reason": "unknown_cell"}

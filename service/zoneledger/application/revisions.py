@@ -43,4 +43,4 @@ def bearing_on(changes: Iterable[Revision], start_us: int, end_us: int) -> list[
 def restatement(changes: Iterable[Revision], end_us: int, silence_us: int) -> Revision | None:
     """Return the last of the changes that came when a window was over and settled, None where none did."""
     later = [one for one in changes if one.recorded_us >= end_us + silence_us]
-    return max(later, key=lambda one: one.recorded_us, default=None)
+    return max(reversed(later), key=lambda one: one.recorded_us, default=None)  # of equal ones the one recorded last

@@ -6,10 +6,10 @@ from fastapi import APIRouter, Path, Query, Request
 from pydantic import BaseModel, Field
 
 from zoneledger.api.access import ServiceOf, UnitPath, WindowParameters, find_unit, unit_of
-from zoneledger.api.bodies import JSON, media_type, read_body
+from zoneledger.api.bodies import JSON, described_body, media_type, read_body, read_object
 from zoneledger.api.pages import MAX_ID, ListParameters
 from zoneledger.api.problems import described
-from zoneledger.api.reason_bodies import MAX_BODY_BYTES, GivingBody, UndoBody, body_of, read_said
+from zoneledger.api.reason_bodies import MAX_BODY_BYTES, GivingBody, UndoBody
 from zoneledger.api.times import Seconds, Time, rfc3339, seconds
 from zoneledger.api.turns import InTurn, Turns
 from zoneledger.application.given import Question, Told, asked_states, path_of, read_history, read_questions
@@ -107,18 +107,15 @@ class QuestionParameters(WindowParameters):
 
 EntryId = Annotated[int, Path(ge=1, le=MAX_ID, description="The number of the entry", examples=[17])]
 
-_GIVING = body_of(
-    GivingBody,
-    {
-        "unit": "harbour/wing-1/cell-1/2",
-        "start": "2026-11-25T08:00:00Z",
-        "end": "2026-11-25T08:15:00Z",
-        "reason": "no-panel",
-        "by": "shift-lead",
-        "note": "crane was at line 2",
-    },
-)
-_UNDO = body_of(UndoBody, {"by": "shift-lead", "note": "it was another cell"})
+_GIVING = {
+    "unit": "harbour/wing-1/cell-1/2",
+    "start": "2026-11-25T08:00:00Z",
+    "end": "2026-11-25T08:15:00Z",
+    "reason": "no-panel",
+    "by": "shift-lead",
+    "note": "crane was at line 2",
+}
+_UNDO = {"by": "shift-lead", "note": "it was another cell"}
 _WITH_BODY = ("body_invalid", "body_too_large", "media_type", "busy")
 
 
@@ -160,7 +157,7 @@ def _question(question: Question) -> QuestionAnswer:
 @writing_router.post(
     "/v1/reasons",
     status_code=201,
-    openapi_extra={"requestBody": _GIVING},
+    openapi_extra=described_body(GivingBody, _GIVING),
     responses=described("unit_unknown", "level_wrong", "reason_unknown", "role_unknown", "window_invalid", *_WITH_BODY),
 )
 async def post_reason(service: ServiceOf, request: Request) -> KeptAnswer:
@@ -170,7 +167,7 @@ async def post_reason(service: ServiceOf, request: Request) -> KeptAnswer:
     effect. State and the machine's reason stay as they are. Nothing is overwritten: every entry is kept, and can be undone.
     """
     media_type(request, (JSON,))
-    body = read_said(await read_body(request, MAX_BODY_BYTES), GivingBody)
+    body = read_object(await read_body(request, MAX_BODY_BYTES), GivingBody, _GIVING)
     giving = Giving(body.start, body.end, body.reason, body.by, body.note)
     turns: Turns = request.app.state.turns["reasons"]
     async with turns.turn(), service.store.writing() as writing:
@@ -182,13 +179,13 @@ async def post_reason(service: ServiceOf, request: Request) -> KeptAnswer:
 @writing_router.post(
     "/v1/reasons/{id}/undo",
     status_code=201,
-    openapi_extra={"requestBody": _UNDO},
+    openapi_extra=described_body(UndoBody, _UNDO),
     responses=described("entry_unknown", "unit_unknown", "role_unknown", "already_undone", *_WITH_BODY),
 )
 async def post_undo(service: ServiceOf, request: Request, id: EntryId) -> KeptAnswer:
     """Let an entry count no more, by an entry of its own; to undo an undo lets what it undid count again."""
     media_type(request, (JSON,))
-    body = read_said(await read_body(request, MAX_BODY_BYTES), UndoBody)
+    body = read_object(await read_body(request, MAX_BODY_BYTES), UndoBody, _UNDO)
     turns: Turns = request.app.state.turns["reasons"]
     async with turns.turn(), service.store.writing() as writing:
         plant = await service.plants.present(writing)

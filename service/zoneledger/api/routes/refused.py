@@ -6,10 +6,10 @@ from fastapi import APIRouter, Query, Request
 from pydantic import BaseModel, Field
 
 from zoneledger.api.access import Parameters, ServiceOf
-from zoneledger.api.bodies import JSON, media_type, read_body
+from zoneledger.api.bodies import JSON, described_body, media_type, read_body, read_object
 from zoneledger.api.pages import ListParameters
 from zoneledger.api.problems import described
-from zoneledger.api.retry_bodies import BODY, MAX_BODY_BYTES, Chosen, read_retry_body
+from zoneledger.api.retry_bodies import EXAMPLE, MAX_BODY_BYTES, Chosen, RetryBody
 from zoneledger.api.times import Time, rfc3339
 from zoneledger.api.turns import InTurn, Turns
 from zoneledger.application.stored import Listed, RefusedFilter, RefusedRow
@@ -146,7 +146,7 @@ async def get_refused_counts(
 
 @_with_body.post(
     "/v1/refused/retry",
-    openapi_extra={"requestBody": BODY},
+    openapi_extra=described_body(RetryBody, EXAMPLE),
     responses=described("body_invalid", "body_too_large", "media_type", "busy"),
 )
 async def post_retry(service: ServiceOf, request: Request) -> RetryAnswer:
@@ -156,7 +156,7 @@ async def post_retry(service: ServiceOf, request: Request) -> RetryAnswer:
     500 entries, so that nothing waits for it for long: call again with `after` and `upto` as it answers, until `next` is null.
     """
     media_type(request, (JSON,))
-    asked = read_retry_body(await read_body(request, MAX_BODY_BYTES))
+    asked = read_object(await read_body(request, MAX_BODY_BYTES), RetryBody, EXAMPLE)
     turns: Turns = request.app.state.turns["refused"]
     async with turns.turn():  # not before the body is there, which may be slow to come
         retried = await service.retries.offer(service.store, asked.which, asked.limit)

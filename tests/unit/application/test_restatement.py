@@ -1,0 +1,19 @@
+"""Which change restated figures, of several after their window was over."""
+
+from zoneledger.application.revisions import restatement
+from zoneledger.application.stored import Revision
+
+
+def _changed(recorded_us: int, cause: str) -> Revision:
+    return Revision("bench/line/cell", 0, 10, recorded_us, cause)
+
+
+def test_the_last_change_after_the_window_was_settled_restated_its_figures() -> None:
+    changes = [_changed(12, "early"), _changed(40, "late messages"), _changed(40, "verdicts"), _changed(39, "rebuild")]
+    found = restatement(changes, 10, 5)
+    assert found is not None
+    assert found.cause == "verdicts"
+
+
+def test_changes_before_it_was_settled_restated_nothing() -> None:
+    assert restatement([_changed(12, "early")], 10, 5) is None

@@ -41,14 +41,18 @@ def ratio_bounds(part: int, whole: int, confidence: float) -> Bounds:
     return ratio_lowest(part, whole, each), ratio_highest(part, whole, each)
 
 
-def exact_ratio_bounds(part: int, whole: int, confidence: float) -> Bounds:
-    """Return Clopper and Pearson's two-sided bounds, which never hold less often than said (e-Handbook 7.2.4.2)."""
+def exact_ratio_lowest(part: float, whole: float, confidence: float) -> float | None:
+    """Return Clopper and Pearson's one-sided lower bound, which never holds less often than said (e-Handbook 7.2.4.2)."""
     if not whole:
-        return None, None
-    rest = (1 - confidence) / 2
-    low = float(betaincinv(part, whole - part + 1, rest)) if part else 0.0
-    high = float(betaincinv(part + 1, whole - part, 1 - rest)) if part < whole else 1.0
-    return low, high
+        return None
+    return float(betaincinv(part, whole - part + 1, 1 - confidence)) if part else 0.0
+
+
+def exact_ratio_highest(part: float, whole: float, confidence: float) -> float | None:
+    """Return Clopper and Pearson's one-sided upper bound."""
+    if not whole:
+        return None
+    return float(betaincinv(part + 1, whole - part, confidence)) if part < whole else 1.0
 
 
 def mean_time_lowest(total_s: float, failures: float, confidence: float) -> float | None:

@@ -9,12 +9,12 @@ from math import sqrt
 from typing import Literal, NamedTuple
 
 from zoneledger.core.bounds import (
+    exact_ratio_highest,
+    exact_ratio_lowest,
     longer_without_failure,
     mean_bounds,
     mean_time_highest,
     mean_time_lowest,
-    ratio_highest,
-    ratio_lowest,
     spread_of,
     student,
 )
@@ -142,11 +142,11 @@ def _mean_shows(values: Sequence[float], target: float, confidence: float, *, si
 
 
 def judge_yield(target: float, part: int, whole: int, planned_s: float, confidence: float) -> Judged:
-    """Judge a first-pass yield, `part` of `whole`, by Wilson's bounds."""
-    bounds = ratio_lowest(part, whole, confidence), ratio_highest(part, whole, confidence)
+    """Judge a first-pass yield, `part` of `whole`, by Clopper and Pearson's bounds, which are never too narrow."""
+    bounds = exact_ratio_lowest(part, whole, confidence), exact_ratio_highest(part, whole, confidence)
 
     def shows(times: float) -> bool:
-        lowest = ratio_lowest(part * times, whole * times, confidence)
+        lowest = exact_ratio_lowest(part * times, whole * times, confidence)
         return lowest is not None and lowest >= target
 
     return _judged(target, part / whole if whole else None, bounds, shows, planned_s)

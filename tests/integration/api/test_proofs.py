@@ -2,6 +2,7 @@
 
 import json
 from datetime import timedelta
+from math import comb
 from typing import Any
 
 import httpx
@@ -91,8 +92,9 @@ async def test_a_target_is_shown_by_its_unfavourable_bound_and_failed_by_the_oth
     }
     # By hand: two failures in 460 min of running; 2T / chi2(0.9; 6) = 920 min / 10.6446 (table, from memory) = 86.43 min.
     assert targets["mtbf_s"]["lowest"] == pytest.approx(86.43 * 60, rel=1e-3)
-    # Wilson's one-sided bound of 760 of 800 at 90 %, by its formula (NIST/SEMATECH e-Handbook 7.2.4.1) with z = 1.28155.
-    assert targets["first_pass_yield"]["lowest"] == pytest.approx(0.939157, abs=2e-5)
+    # At the exact bound of 760 of 800, so many or more come with a chance of 1 in 10 (NIST/SEMATECH e-Handbook 7.2.4.2).
+    low = targets["first_pass_yield"]["lowest"]
+    assert sum(comb(800, i) * low**i * (1 - low) ** (800 - i) for i in range(760, 801)) == pytest.approx(0.1, abs=1e-9)
     high = TARGETS | {"availability": 0.99, "first_pass_yield": 0.949, "floor_to_floor_s": 3000.0, "mtbf_s": 1e9}
     targets = (await _declare(ran, targets=high))["result"]["targets"]
     assert (targets["availability"]["verdict"], targets["floor_to_floor_s"]["verdict"]) == ("failed", "failed")
@@ -213,3 +215,14 @@ async def test_runs_that_are_none_are_named(ran: httpx.AsyncClient) -> None:
     problem(await ran.post("/v1/proofs", content=b"{"), "body_invalid")
     problem(await ran.post("/v1/proofs", content=b"x" * 20_000), "body_too_large")
     problem(await ran.post("/v1/proofs", content=b"{}", headers={"content-type": "text/plain"}), "media_type")
+
+
+async def test_4_of_20_good(api: httpx.AsyncClient) -> None:
+    # NIST/SEMATECH e-Handbook 7.2.4.2: 4 of 20, 90 % two-sided, which is 95 % to either side: 0.071354 to 0.401028.
+    assert (await api.put("/v1/plant", json=PLANT)).status_code == 200
+    messages = Story(BEGIN).run(60, results(4, 16)).close()
+    assert (await api.post("/v1/messages", json={"cell": CELL, "messages": messages})).json()["refused"] == []
+    found = await _declare(api, end=later(60), confidence=0.95, targets={"first_pass_yield": 0.4})
+    target = found["result"]["targets"]["first_pass_yield"]
+    assert [target["lowest"], target["highest"]] == pytest.approx([0.071354, 0.401028], abs=6e-7)
+    assert (target["measured"], target["verdict"], target["longer_s"]) == (0.2, "not_shown", None)

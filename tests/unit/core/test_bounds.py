@@ -49,15 +49,16 @@ def test_wilsons_bounds_of_a_ratio() -> None:
 
 
 def test_exact_bounds_of_a_ratio() -> None:
-    # NIST/SEMATECH e-Handbook 7.2.4.2: 4 of 20, 90 %.
-    assert list(b.exact_ratio_bounds(4, 20, 0.9)) == pytest.approx([0.071354, 0.401028], abs=6e-7)
-    assert b.exact_ratio_bounds(0, 20, 0.9)[0] == 0
-    assert b.exact_ratio_bounds(20, 20, 0.9)[1] == 1
+    # NIST/SEMATECH e-Handbook 7.2.4.2: 4 of 20, 90 %, of which 5 % lie on either side.
+    assert b.exact_ratio_lowest(4, 20, 0.95) == pytest.approx(0.071354, abs=6e-7)
+    assert b.exact_ratio_highest(4, 20, 0.95) == pytest.approx(0.401028, abs=6e-7)
+    assert b.exact_ratio_lowest(0, 20, 0.95) == 0
+    assert b.exact_ratio_highest(20, 20, 0.95) == 1
 
 
 def test_of_nothing_nothing_is_told() -> None:
     assert b.ratio_bounds(0, 0, 0.9) == (None, None)
-    assert b.exact_ratio_bounds(0, 0, 0.9) == (None, None)
+    assert (b.exact_ratio_lowest(0, 0, 0.9), b.exact_ratio_highest(0, 0, 0.9)) == (None, None)
     assert b.mean_time_bounds(0, 0, 0.9) == (None, None)
     assert b.mean_time_bounds(0, 3, 0.9) == (None, None)
     assert b.mean_duration_bounds(0, 0, 0.9) == (None, None)

@@ -71,6 +71,13 @@ async def by_shift(get: Get, unit: str) -> Points:
     return {point["shift"]: (point["revision"], _figures(point)) for point in points}
 
 
+async def panels_by_shift(get: Get, unit: str) -> dict[str, Any]:
+    """Return what is told of the panel passes in each shift of the three days."""
+    shifts = [point["shift"] for point in (await get(f"/v1/kpi/{unit}", by="shift", **DAYS))["series"]]
+    told = {shift: await get(f"/v1/panels/{unit}", shift=shift) for shift in shifts}
+    return {shift: [answer[name] for name in ("passes", "present", "programs")] for shift, answer in told.items()}
+
+
 def _figures(point: dict[str, Any]) -> dict[str, Any]:
     """Return what a point tells beside its revision, what tells of that, and why time is unknown."""
     figures = {name: value for name, value in point.items() if name != "revision"}

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from zoneledger.application.keep import Kept
 from zoneledger.application.ports import Writing
-from zoneledger.application.restating import counted, differing, restatements
+from zoneledger.application.restating import counted, differing, recounted, restatements
 from zoneledger.application.stored import Checkpoint, Head, Key, Revision, SnapshotRow, Stretch
 from zoneledger.core.booking import Booking, Limits
 from zoneledger.core.decoding import decode_value
@@ -219,7 +219,7 @@ async def _rewrite_from_first(
         told += load(head.booking, limits).open_spans(head.link_down_us, now_us)
         tells += result.booking.open_spans(head.link_down_us, now_us)
         head.booking, head.events_since_checkpoint = dump(result.booking), 0
-    times = differing(told, tells) + counted(gone) + counted(come)
+    times = differing(told, tells) + recounted(gone, come)
     changes.revisions += restatements(head.cell, times, now_us - limits.silence_us, now_us, "late messages")
     rows = Booked(fasteners=gone.fasteners + come.fasteners, verdicts=gone.verdicts + come.verdicts)
     await give_verdicts(writing, changes, head, rows, now_us)

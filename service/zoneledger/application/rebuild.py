@@ -15,7 +15,7 @@ from zoneledger.application.book import (
     rewrite,
 )
 from zoneledger.application.ports import Store, Writing
-from zoneledger.application.restating import counted, differing, joined, restatements
+from zoneledger.application.restating import differing, joined, recounted, restatements
 from zoneledger.application.stored import Arrivals, Checkpoint, Head, Key, Stretch
 from zoneledger.core.booking import FOLD, Booking, Limits
 from zoneledger.core.errors import UnitUnknown, ZoneledgerError
@@ -152,7 +152,7 @@ async def _fold_piece(writing: Writing, new: _New, now_us: int) -> bool:
     gone, come = difference(await writing.booked(new.old.ledger_id, piece.stretch()), rows)
     if new.old.fold < FOLD:  # what earlier rules did not book at all was never told
         come.activities = []
-    new.times += joined(differing(gone.spans, come.spans) + counted(gone) + counted(come))
+    new.times += joined(differing(gone.spans, come.spans) + recounted(gone, come))
     return last is None
 
 

@@ -9,7 +9,7 @@ from fractions import Fraction
 from itertools import permutations
 from typing import NamedTuple
 
-from zoneledger.core.figures import Account
+from zoneledger.core.figures import Account, figures_of
 
 FACTORS = ("availability", "performance", "quality")
 
@@ -25,12 +25,11 @@ class Contributions(NamedTuple):
 def _factors(account: Account) -> tuple[Fraction | None, ...] | None:
     """Return availability, performance and quality, None where one is over nothing; None where there is no OEE to split."""
     a = account
-    known_us = a.planned_us - a.unknown_us
-    if known_us <= 0 or (a.made and a.made == a.unrated) or (a.standard_us and not a.running_us):
+    if figures_of(a).oee is None or (a.standard_us and not a.running_us):
         return None
     performance = Fraction(a.standard_us, a.running_us) if a.running_us else None
     quality = Fraction(a.good_standard_us, a.standard_us) if a.standard_us else None
-    return Fraction(a.running_us, known_us), performance, quality
+    return Fraction(a.running_us, a.planned_us - a.unknown_us), performance, quality
 
 
 def contributions(before: Account, after: Account) -> Contributions | None:

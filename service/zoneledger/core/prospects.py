@@ -5,7 +5,7 @@ waiting, the head goes on to the next zone at once. The plain formula for n zone
 the means of the same times: worker and machines in a cluster (Groover, from memory).
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from math import ceil, inf
 
@@ -15,6 +15,8 @@ from zoneledger.core.states import CHANGEOVER, FAULT, IDLE
 
 #: So many passes at least are replayed, in rounds over those that were measured; the first round only sets the cell going.
 MIN_REPLAYED = 400
+#: Fewer passes than these are replayed several times over, with other panels meeting.
+MAX_REPLAYED = 5_000
 #: Its multiples, less their whole parts, lie evenly between 0 and 1, in no order that a cell has: chance without chance.
 _GOLDEN = (5**0.5 - 1) / 2
 #: Which time each kind of change is about: a state, and the reasons where they are not named by the change itself.
@@ -142,12 +144,25 @@ class _Zone:
 
 def replay(zones: Zones, transfer_us: float, change: Change = UNCHANGED) -> float | None:
     """Return the passes per hour of a cell with these demands again and again, changed; None where none had the head, or took time."""
-    measured = [demands for demands in zones.values() if any(demand.head for demand in demands)]
-    going = [_Zone(_stretches(demands, change), number) for number, demands in enumerate(measured)]
-    if not going:
+    measured = [_stretches(demands, change) for demands in zones.values() if any(demand.head for demand in demands)]
+    if not measured:
         return None
-    number = sum(len(demands) for demands in measured)
-    return _run(going, transfer_us, number, number * max(2, 1 + ceil(MIN_REPLAYED / number)))
+    number = sum(map(len, measured))
+    last = number * max(2, 1 + ceil(MIN_REPLAYED / number))
+    rates = [_run(going, transfer_us, number, last) for going in _turned(measured, MAX_REPLAYED // last)]
+    told = [rate for rate in rates if rate is not None]
+    return sum(told) / len(told) if told else None
+
+
+def _turned(measured: Sequence[list[_Stretch]], times: int) -> Iterator[list[_Zone]]:
+    """Yield the zones so many times at most, each time with other panels of theirs meeting.
+
+    Zones with as many panels each would go on in step: the same two would meet in every round, and a gain would be theirs.
+    """
+    turns = max(1, min(times, *map(len, measured))) if len(measured) > 1 else 1
+    for turn in range(turns):
+        starts = [number * turn * len(own) // turns % len(own) for number, own in enumerate(measured)]
+        yield [_Zone(own[k:] + own[:k], number) for number, (own, k) in enumerate(zip(measured, starts, strict=True))]
 
 
 def _run(zones: list[_Zone], transfer_us: float, first: int, last: int) -> float | None:

@@ -103,6 +103,13 @@ def test_a_fault_that_meets_a_waiting_zone_holds_the_head_up_only_if_it_is_still
     assert 60 / 45 < masked < 60 / 42
 
 
+def test_which_panels_of_two_zones_meet_is_chance_and_makes_no_difference() -> None:
+    rng = Random(3)
+    one, other = ([_demand(rng.uniform(10, 40), rng.uniform(5, 60)) for _ in range(11)] for _ in range(2))
+    rates = [replay({"1": one, "2": [*other[k:], *other[:k]]}, MINUTE_US) for k in range(11)]
+    assert rates == [pytest.approx(rates[0])] * 11
+
+
 def test_passes_without_processing_take_time_and_no_head() -> None:
     demands = {"1": [_demand(40, 20), Demand({LOAD: 30 * MINUTE_US}, {}, {})]}
     assert replay(demands, 0.0) == pytest.approx(2 * 60 / 90)

@@ -125,7 +125,7 @@ class PanelsAnswer(BaseModel):
     present: list[PassAnswer]
     programs: list[ProgramAnswer]
     changeover_s: ChangeoverAnswer
-    revision: int = Field(description="rises when what was told of the window was changed", examples=[1])
+    revision: int = Field(description="rises when what was told of the window, or of its passes before it, was changed", examples=[1])
     warnings: list[Warned]
 
 
@@ -201,6 +201,6 @@ def answer_of(panels: Panels, after: int) -> PanelsAnswer:
         present=[_pass(shown) for shown in panels.present],
         programs=[_program(sums) for sums in panels.programs],
         changeover_s=_changeover(kpi.account),
-        revision=kpi.revision,
+        revision=panels.revision,
         warnings=[Warned(code=warning.code, text=warning.text) for warning in panels.warnings],
     )

@@ -34,7 +34,7 @@ async def digest_of(reading: Reading, unit: Unit, start_us: int, end_us: int, li
     """Return the digest of the ledger of a unit's cells over a window that is over, such as `sha256:` with 64 hex digits.
 
     It takes in the known spans, cut to the window, of cells and zones; fasteners with first result and verdict, one by one; what
-    snapshots count beside them; and the passes that end in the window. The plant model has no part in it.
+    snapshots count beside them; and the passes that were over in the window. The plant model has no part in it.
     """
     digest = _Digest()
     paths = [cell.path for cell in unit.cells]
@@ -51,7 +51,7 @@ async def digest_of(reading: Reading, unit: Unit, start_us: int, end_us: int, li
     zones = [(cell.path, zone) for cell in unit.cells if cell.cell for zone in cell.cell.zones]
     for (cell, _), passes in sorted((await read_passes(reading, heads, zones, start_us, end_us, limits)).items()):
         for one in passes:
-            if one.is_over and start_us <= one.end_us < end_us:
+            if one.is_over_in(start_us, end_us):
                 told = (one.panel, one.program, one.automatic, one.manual, one.outcome, one.is_whole)
                 digest.add("pass", cell, one.zone, one.start_us, one.end_us, *told)
     return digest.text

@@ -7,6 +7,7 @@ from zoneledger.application.kpi import Kpi, read_kpis
 from zoneledger.application.ledger import UnitSpans, read_spans
 from zoneledger.application.passes import Zone, read_passes
 from zoneledger.application.ports import Reading
+from zoneledger.application.revisions import bearing_on, read_changes
 from zoneledger.application.stored import Head
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
@@ -44,9 +45,13 @@ class ShownPass:
 
 @dataclass(frozen=True, slots=True)
 class Panels:
-    """The passes that ended in a window, a page of them, and those that were not over at its end."""
+    """The passes that ended in a window, a page of them, and those that were not over at its end.
+
+    `revision` counts the changes that touch the window or any time of these passes before it.
+    """
 
     kpi: Kpi
+    revision: int
     number: int
     page: list[ShownPass]
     present: list[ShownPass]
@@ -64,7 +69,7 @@ class _Found:
 
     @property
     def order(self) -> tuple[int, int, Zone]:
-        return self.one.end_us, self.one.start_us, self.zone
+        return self.one.over_us or 0, self.one.start_us, self.zone
 
 
 def zones_of(unit: Unit) -> list[Zone]:
@@ -87,8 +92,8 @@ async def read_panels(
     (kpi,) = await read_kpis(reading, unit, [window], now_us, limits)
     heads = await reading.heads([cell.path for cell in unit.cells])
     found = await _find(reading, heads, unit, window, until_us, limits)
-    over = sorted((each for each in found if each.one.is_over and each.one.end_us < until_us), key=lambda f: f.order)
-    present = [each for each in found if not each.one.is_over or each.one.end_us >= until_us]
+    over = sorted((f for f in found if f.one.is_over_in(window.start_us, until_us)), key=lambda f: f.order)
+    present = [each for each in found if not each.one.is_over_in(window.start_us, until_us)]
     if len(over) > MAX_PASSES:
         raise WindowInvalid(
             f"{len(over)} passes ended in this window; at most {MAX_PASSES} are told of: ask for a shorter one."
@@ -100,13 +105,15 @@ async def read_panels(
     there = [_shown(each, until_us, PRESENT, spans, results) for each in _cut(present, until_us)]
     programs = by_program((each.one, results[each.zone, each.counted]) for each in over)
     warnings = [one for one in kpi.warnings if one.code in _SHARED] + _doubts(over, programs, shown)
-    return Panels(kpi, len(over), shown, there, programs, warnings)
+    reached = Window(min([window.start_us, *(each.one.start_us for each in found)]), window.end_us)
+    changes = bearing_on(await read_changes(reading, unit, [reached]), reached.start_us, reached.end_us)
+    return Panels(kpi, 1 + len(changes), len(over), shown, there, programs, warnings)
 
 
 async def _find(
     reading: Reading, heads: Mapping[str, Head], unit: Unit, window: Window, until_us: int, limits: Limits
 ) -> list[_Found]:
-    """Return the passes that had begun before `until_us` and had not ended before the window."""
+    """Return the passes that had begun before `until_us` and were not over before the window."""
     if until_us <= window.start_us:
         return []
     passes = await read_passes(reading, heads, zones_of(unit), window.start_us, until_us, limits)
@@ -114,7 +121,7 @@ async def _find(
         _Found(zone, one, over)
         for zone, ones in passes.items()
         for one, over in zip(ones, counted(ones), strict=True)
-        if one.start_us < until_us and (one.end_us >= window.start_us or not one.is_over)
+        if one.start_us < until_us and (one.over_us is None or one.over_us >= window.start_us)
     ]
 
 

@@ -105,8 +105,8 @@ async def _zones(
 def _measured(kpi: Kpi, zones: Mapping[str, ZoneTime]) -> Rate:
     """Return the rates of planned time with evidence."""
     known_us = kpi.account.planned_us - kpi.account.unknown_us
-    ended = [one for zone in zones.values() for one in zone.passes if one.is_over]
-    number = sum(1 for one in ended if kpi.window.start_us <= one.end_us < kpi.until_us)
+    passes = [one for zone in zones.values() for one in zone.passes]
+    number = sum(one.is_over_in(kpi.window.start_us, kpi.until_us) for one in passes)
     return Rate(ratio(number * HOUR_US, known_us), ratio(kpi.account.made * HOUR_US, known_us))
 
 

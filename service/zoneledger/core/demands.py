@@ -49,14 +49,14 @@ class ZoneTime:
 
 
 def demands_of(zones: Mapping[str, ZoneTime], start_us: int, end_us: int) -> dict[str, list[Demand]]:
-    """Return, by zone, the demands of the passes that ended in [start_us, end_us), each reaching back to the pass before.
+    """Return, by zone, the demands of the passes that were over in [start_us, end_us), each reaching back to the pass before.
 
     The first pass of all only tells where the second one's demand begins, unless there is no other.
     """
     freed = sorted(one.processing[1] for zone in zones.values() for one in zone.passes if one.processing)
     found = {}
     for name, zone in zones.items():
-        ended = [k for k, one in enumerate(zone.passes) if one.is_over and start_us <= one.end_us < end_us]
+        ended = [k for k, one in enumerate(zone.passes) if one.is_over_in(start_us, end_us)]
         led = [k for k in ended if k > 0] or ended
         found[name] = [_demand(zone, zone.passes[k], zone.passes[max(0, k - 1)], freed) for k in led]
     return found

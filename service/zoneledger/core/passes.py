@@ -26,7 +26,8 @@ class Pass:
     """One panel's way through a zone over [start_us, end_us), with the counts planned, where they were told.
 
     `load_seen`: the begin of its load was told by an event. `unload_seen`: the end of its unload was told. Of a pass that is
-    not over `end_us` is that of the evidence so far.
+    not over `end_us` is that of the evidence so far. `over_us` is when it was over, None while it is not: its end where the unload
+    was seen, else the begin of what followed, as before that nobody could know.
     """
 
     zone: str
@@ -38,13 +39,18 @@ class Pass:
     manual: int | None = None
     load_seen: bool = False
     unload_seen: bool = False
+    over_us: int | None = None
     outcome: str = UNFINISHED
     activities: list[Activity] = field(default_factory=list)
 
     @property
     def is_over(self) -> bool:
         """Whether the panel has gone: its unload ended, or another one followed."""
-        return self.outcome != PRESENT
+        return self.over_us is not None
+
+    def is_over_in(self, start_us: int, end_us: int) -> bool:
+        """Tell whether it belongs to the window [start_us, end_us): it was over in it."""
+        return self.over_us is not None and start_us <= self.over_us < end_us
 
     @property
     def is_whole(self) -> bool:
@@ -78,9 +84,10 @@ def passes_of(activities: Iterable[Activity]) -> list[Pass]:
             panel = None
         groups[-1].append(row)
         panel = panel if row.panel is None else row.panel
+    followed = [following[0].start_us for following in groups[1:]]
     for group in groups[:-1]:
         _leave_out_setup(group)
-    found = [_pass(group, is_last=group is groups[-1]) for group in groups]
+    found = [_pass(*each) for each in zip(groups, [*followed, None], strict=False)]
     return [one for one in found if any(row.activity != "setup" for row in one.activities)]
 
 
@@ -115,7 +122,7 @@ def _leave_out_setup(group: list[Activity]) -> None:
         group.pop()
 
 
-def _pass(group: list[Activity], *, is_last: bool) -> Pass:
+def _pass(group: list[Activity], followed_us: int | None) -> Pass:
     first, last = group[0], group[-1]
     load_seen = first.activity == "load" and first.begun_by == EVENT
     unload_seen = last.activity == "unload" and last.ended_by in TOLD
@@ -127,6 +134,7 @@ def _pass(group: list[Activity], *, is_last: bool) -> Pass:
             one.automatic, one.manual = row.automatic, row.manual
         if row.activity == "process":
             one.outcome = (row.outcome or ENDED) if row.ended_by in TOLD else UNFINISHED
-    if is_last and not unload_seen:
+    one.over_us = last.end_us if unload_seen else followed_us
+    if not one.is_over:
         one.outcome = PRESENT
     return one

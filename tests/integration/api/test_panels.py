@@ -114,6 +114,23 @@ async def test_a_pass_belongs_to_the_window_in_which_it_ends(get: Get, send: Sen
     assert await panels(362, 365) == ([], ["p-3"])
 
 
+async def test_a_pass_without_unload_belongs_to_the_window_in_which_another_one_follows(get: Get, send: Send) -> None:
+    """What comes later without being late changes nothing of a window that was told: no revision would say so."""
+    told = Told()
+    told.activity("load", 240, 250, panel="p-1")
+    told.activity("process", 255, 285, panel="p-1", outcome="completed")
+    await send(*told.messages, snapshot(310, "1", "2", boot=2, seq=told.seq))
+    before, after = ({"start": later(start), "end": later(end)} for start, end in ((240, 300), (300, 360)))
+    first = await get(f"/v1/panels/{CELL}/1", **before)
+    told.messages = []
+    told.activity("load", 320, 330, panel="p-2")
+    await send(*told.messages, snapshot(340, "1", "2", boot=2, seq=told.seq))
+    assert await get(f"/v1/panels/{CELL}/1", **before) == first
+    found = await get(f"/v1/panels/{CELL}/1", **after)
+    assert [(one["panel"], one["end"], one["whole"]) for one in found["passes"]] == [("p-1", later(285), False)]
+    assert [one["panel"] for one in found["present"]] == ["p-2"]
+
+
 async def test_a_page_goes_on_where_the_last_one_ended(get: Get, send: Send) -> None:
     await _morning(send)
     whole = await get(f"/v1/panels/{CELL}", **WINDOW)

@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from tests.contract.stores import KINDS, Stores
+from tests.servers.fixtures import migrated_url
 from zoneledger.application.ports import Store
 
 DATABASES = KINDS[1:]
@@ -24,13 +25,13 @@ def _url(kind: str, request: pytest.FixtureRequest, directory: Path) -> str:
     if kind == "postgresql":
         url: str = request.getfixturevalue("postgres_url")
         return url
-    return f"sqlite:///{directory / 'contract.db'}" if kind == "sqlite" else "memory"
+    return f"sqlite:///{directory / 'contract.db'}"
 
 
 @pytest.fixture(params=KINDS)
 def store_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Where an empty store may be, one kind after the other."""
-    return _url(request.param, request, tmp_path)
+    return "memory" if request.param == "memory" else migrated_url(request.param, request, tmp_path)
 
 
 @pytest.fixture
@@ -46,7 +47,7 @@ def sql_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
 
 
 @pytest.fixture
-async def three_stores(postgres_url: str, tmp_path: Path, stores: Stores) -> dict[str, Store]:
+async def three_stores(request: pytest.FixtureRequest, tmp_path: Path, stores: Stores) -> dict[str, Store]:
     """An empty store of each kind, by its URL."""
-    urls = ["memory", f"sqlite:///{tmp_path / 'contract.db'}", postgres_url]
+    urls = ["memory", *(migrated_url(kind, request, tmp_path) for kind in DATABASES)]
     return {url: await stores.open(url) for url in urls}

@@ -325,6 +325,22 @@ async def test_activities_reach_back_to_the_load_before_the_window_and_not_past_
         assert await reading.activities([], 0, 9) == {}
 
 
+async def test_without_unloads_activities_of_passes_reach_back_past_all_loads_since_the_last_work(store: Store) -> None:
+    """A panel may be loaded in two goes: from the second one on, the pass would begin too late."""
+    passes = [("load", 0, 5), ("process", 5, 20), ("load", 30, 35), ("load", 40, 45), ("process", 50, 60)]
+    rows = [activity(seq, start_us, end_us, name=name) for seq, (name, start_us, end_us) in enumerate(passes, 1)]
+    await _book(store, Booked(activities=rows))
+
+    async def found(start_us: int, end_us: int) -> list[int]:
+        async with store.reading() as reading:
+            told = await reading.pass_activities([(A, "1")], start_us, end_us)
+        return [row.place.seq for row in told.get((A, "1"), [])]
+
+    assert await found(55, 56) == [2, 3, 4, 5]
+    assert await found(36, 37) == [2, 3, 4]
+    assert await found(25, 26) == [1, 2, 3]
+
+
 async def test_activities_of_passes_reach_from_the_unload_before_the_window_to_the_one_after_it(store: Store) -> None:
     passes = [("load", 0, 5), ("unload", 50, 60), ("load", 60, 75), ("process", 75, 120), ("unload", 120, 125)]
     passes += [("load", 130, 131), ("unload", 140, 145), ("load", 150, 151)]
@@ -348,7 +364,7 @@ async def test_activities_of_passes_reach_from_the_unload_before_the_window_to_t
     assert await found(126, 141) == [6, 7, 8]
     assert await found(900, 901) == [8]
     assert await found(5, 6, "2") == [11, 12, 13]
-    assert await found(12, 13, "2") == [13, 14]
+    assert await found(12, 13, "2") == [12, 13, 14]
 
 
 async def test_alarms_of_a_window_come_by_time_and_cell(store: Store) -> None:

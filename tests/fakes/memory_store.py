@@ -98,7 +98,9 @@ def _reach_of_passes(rows: Sequence[Activity], start_us: int, end_us: int) -> tu
     """Return from where on and up to where activities are read, so that the passes of a window are whole."""
     loads = [row.start_us for row in rows if row.activity == "load"]
     unloads = [row for row in rows if row.activity == "unload" and row.ended_by in ("event", "next")]
-    gone = [row.end_us for row in unloads if row.end_us < start_us] or [us for us in loads if us < start_us]
+    loaded = max((us for us in loads if us < start_us), default=-inf)
+    worked = [row.start_us for row in rows if row.activity == "process" and row.start_us < loaded]
+    gone = [row.end_us for row in unloads if row.end_us < start_us] or worked
     going = [row.start_us for row in unloads if row.start_us >= end_us] or [us for us in loads if us >= end_us]
     return max(gone, default=-inf), max(end_us - 1, min(going, default=inf))
 

@@ -33,7 +33,7 @@ class Activity:
 
 @dataclass(frozen=True)
 class Pass:
-    """One panel's way through a zone; `is_over`: it was seen to leave, or another one came."""
+    """One panel's way through a zone; `over_us`: when it was seen to leave, or another one came."""
 
     zone: str
     panel: str | None
@@ -43,7 +43,11 @@ class Pass:
     end_us: int
     outcome: str
     is_whole: bool
-    is_over: bool
+    over_us: int | None
+
+    def is_over_in(self, start_us: int, end_us: int) -> bool:
+        """Whether it belongs to [start_us, end_us)."""
+        return self.over_us is not None and start_us <= self.over_us < end_us
 
 
 def record_of(messages: Iterable[Message]) -> Record:
@@ -148,7 +152,9 @@ def passes_of(found: Sequence[Activity]) -> list[Pass]:
         if not groups or is_another(groups[-1], one):
             groups.append([])
         groups[-1].append(one)
-    return [pass_of(group, is_last=group is groups[-1]) for group in groups if not only_setup(group)]
+    followed = [after[0].start_us for after in groups[1:]]
+    each = zip(groups, [*followed, None], strict=False)
+    return [pass_of(group, followed_us) for group, followed_us in each if not only_setup(group)]
 
 
 def is_another(group: Sequence[Activity], now: Activity) -> bool:
@@ -172,9 +178,9 @@ def only_setup(group: Sequence[Activity]) -> bool:
     return {one.activity for one in group} == {"setup"}
 
 
-def pass_of(group: list[Activity], *, is_last: bool) -> Pass:
+def pass_of(group: list[Activity], followed_us: int | None) -> Pass:
     """A pass of activities that belong together; what was set up last for no named panel was for the next one."""
-    while not is_last and group[-1].activity == "setup" and group[-1].panel is None:
+    while followed_us is not None and group[-1].activity == "setup" and group[-1].panel is None:
         group = group[:-1]
     has_gone = group[-1].activity == "unload" and group[-1].is_end_told
     has_come = group[0].activity == "load" and group[0].begun_by == "event"
@@ -183,7 +189,7 @@ def pass_of(group: list[Activity], *, is_last: bool) -> Pass:
     plans = [one.planned for one in group if one.planned is not None]
     programs = [one.program for one in group if one.program is not None]
     panels = [one.panel for one in group if one.panel is not None]
-    is_over = has_gone or not is_last
+    over_us = group[-1].end_us if has_gone else followed_us
     return Pass(
         group[0].zone,
         panels[-1] if panels else None,
@@ -191,7 +197,7 @@ def pass_of(group: list[Activity], *, is_last: bool) -> Pass:
         plans[-1] if plans else None,
         group[0].start_us,
         group[-1].end_us,
-        outcome if is_over else "present",
+        outcome if over_us is not None else "present",
         has_come and has_gone,
-        is_over,
+        over_us,
     )

@@ -1,6 +1,8 @@
 """Fixtures that lend tests real servers; registered as a plugin in tests/conftest.py."""
 
+import asyncio
 import os
+import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -11,6 +13,7 @@ import pytest
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
 from tests.servers.programs import ProgramMissing
+from zoneledger.storage.schema import migrate
 
 #: With this set to 1 a missing program fails the test instead of skipping it.
 REQUIRE = "ZONELEDGER_REQUIRE_SERVERS"
@@ -78,9 +81,49 @@ def postgres_url(postgres: Postgres) -> Iterator[str]:
     postgres.drop_database(name)
 
 
+@pytest.fixture(scope="session")
+def sqlite_template(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A file of SQLite with this program's schema and no rows, to be copied."""
+    path = tmp_path_factory.mktemp("template") / "zoneledger.db"
+    asyncio.run(migrate(f"sqlite:///{path}"))
+    return path
+
+
+@pytest.fixture(scope="session")
+def postgres_template(postgres: Postgres) -> str:
+    """The name of a database of PostgreSQL with this program's schema and no rows, to be copied."""
+    name = postgres.create_database()
+    asyncio.run(migrate(postgres.url(name)))
+    return name
+
+
+@pytest.fixture
+def migrated_postgres_url(postgres: Postgres, postgres_template: str) -> Iterator[str]:
+    """The URL of a database for this test alone, with this program's schema and no rows."""
+    name = postgres.create_database(postgres_template)
+    yield postgres.url(name)
+    postgres.drop_database(name)
+
+
+def migrated_url(kind: str, request: pytest.FixtureRequest, directory: Path) -> str:
+    """Return the URL of a database with this program's schema and no rows; PostgreSQL is asked for only where it is meant."""
+    if kind == "postgresql":
+        url: str = request.getfixturevalue("migrated_postgres_url")
+        return url
+    path = directory / "zoneledger.db"
+    shutil.copyfile(request.getfixturevalue("sqlite_template"), path)
+    return f"sqlite:///{path}"
+
+
 @pytest.fixture(params=["sqlite", "postgresql"])
 def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
-    """The URL of an empty database for this test alone, once on SQLite and once on PostgreSQL."""
+    """The URL of a database without rows for this test alone, once on SQLite and once on PostgreSQL."""
+    return migrated_url(request.param, request, tmp_path)
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def bare_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The URL of a database without a schema for this test alone, once on SQLite and once on PostgreSQL."""
     if request.param == "sqlite":
         return f"sqlite:///{tmp_path / 'zoneledger.db'}"
     url: str = request.getfixturevalue("postgres_url")

@@ -81,10 +81,10 @@ class Postgres:
         """Return how many bytes its write-ahead log has on disk."""
         return bytes_of((self._directory / "data" / "pg_wal").iterdir())
 
-    def create_database(self) -> str:
-        """Create an empty database; return its name."""
+    def create_database(self, template: str = "template1") -> str:
+        """Create a database, empty or as its template is; return its name."""
         name = f"test_{next(self._numbers)}"
-        self.run_sql(f"CREATE DATABASE {name}")
+        self.run_sql(f"CREATE DATABASE {name} TEMPLATE {template}")
         return name
 
     def drop_database(self, name: str) -> None:

@@ -2,9 +2,10 @@
 
 from dataclasses import dataclass, field
 
-from zoneledger.application.ledger import UnitSpans, read_spans
+from zoneledger.application.ledger import UnitSpans, older_warnings, read_spans
 from zoneledger.application.ports import Reading
 from zoneledger.application.revisions import bearing_on, read_changes, restatement
+from zoneledger.application.undeclared import read_left_out, touching
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
 from zoneledger.core.failures import Clock, Planned, Stretch, Tally, Wanted, stretches_of, told_by, trend_score
@@ -12,7 +13,7 @@ from zoneledger.core.figures import Account, figures_of
 from zoneledger.core.plant import Unit
 from zoneledger.core.shifts import planned
 from zoneledger.core.spans import fill, time_in_states, total
-from zoneledger.core.warnings import Warning, failure_warnings, restated, warnings_of
+from zoneledger.core.warnings import Warning, failure_warnings, not_declared, restated, warnings_of
 
 Owner = tuple[str, str]
 """A cell and its zone, "" for the cell itself."""
@@ -83,13 +84,14 @@ async def _tell(reading: Reading, owned: dict[Owner, _Owned]) -> None:
 async def read_failures(reading: Reading, unit: Unit, window: Window, now_us: int, limits: Limits) -> Failures:
     """Return the failures of a unit, read up to the present; a window yet to come has none."""
     until_us = window.until_us(now_us)
-    summed, owned = _summed(unit), dict[Owner, _Owned]()
+    summed, owned, older = _summed(unit), dict[Owner, _Owned](), list[Warning]()
     if until_us > window.start_us:
         heads = await reading.heads([cell.path for cell in unit.cells])
         # One microsecond more on either side shows what is continued there.
         spans = await read_spans(reading, heads, window.start_us - 1, until_us + 1, now_us, limits)
         owned = {owner: _owned(unit, owner, spans, window, now_us) for owner in {*summed, *_parts(unit)}}
         await _tell(reading, owned)
+        older = older_warnings(heads)
     whole = [owned[owner] for owner in summed if owner in owned]
     tally = sum((one.tally for one in whole), Tally())
     account = sum((one.account for one in whole), Account())
@@ -97,9 +99,11 @@ async def read_failures(reading: Reading, unit: Unit, window: Window, now_us: in
     parts = {_path(owner): owned[owner].tally if owned else Tally() for owner in _parts(unit)}
     changes = bearing_on(await read_changes(reading, unit, [window]), window.start_us, window.end_us)
     warnings = warnings_of("", account, figures_of(account), set(), window.stage(now_us, limits.silence_us))
-    warnings += failure_warnings(tally.begins_unseen, tally.ends_unseen, trend)
+    warnings += older + failure_warnings(tally.begins_unseen, tally.ends_unseen, trend)
     if last := restatement(changes, window.end_us, limits.silence_us):
         warnings.append(restated(last.cause))
+    if cells := touching(await read_left_out(reading, unit, [window]), window):
+        warnings.append(not_declared(cells))
     return Failures(unit, window, until_us, account.planned_us, tally, parts, trend, 1 + len(changes), warnings)
 
 

@@ -6,11 +6,12 @@ from zoneledger.application.book import load
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import Head
 from zoneledger.core.activities import OPEN
-from zoneledger.core.booking import Limits
+from zoneledger.core.booking import FOLD, Limits
 from zoneledger.core.plant import Unit
 from zoneledger.core.rows import Activity
 from zoneledger.core.spans import Span
 from zoneledger.core.states import NOT_KEPT, UNKNOWN
+from zoneledger.core.warnings import Warning, older_ledger
 
 UnitSpans = dict[tuple[str, str], list[Span]]
 """Spans by (cell, zone), sorted and disjoint; a cell's own under the zone ''."""
@@ -38,6 +39,12 @@ async def read_spans(
                 kept = span if kept_us is None else span._replace(start_us=max(span.start_us, kept_us))
                 found.setdefault((cell, zone), []).append(kept)
     return found
+
+
+def older_warnings(heads: Mapping[str, Head]) -> list[Warning]:
+    """Return the warning that cells have ledgers of earlier rules, without activities and alarms; none where none has."""
+    older = sorted(cell for cell, head in heads.items() if head.fold < FOLD)
+    return [older_ledger(older)] if older else []
 
 
 async def read_activities(

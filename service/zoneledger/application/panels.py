@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from zoneledger.application.kpi import Kpi, read_kpis
-from zoneledger.application.ledger import UnitSpans, read_spans
+from zoneledger.application.ledger import UnitSpans, older_warnings, read_spans
 from zoneledger.application.passes import Zone, read_passes
 from zoneledger.application.ports import Reading
 from zoneledger.application.revisions import bearing_on, read_changes
@@ -23,7 +23,7 @@ from zoneledger.core.warnings import STAGES, Warning
 MAX_DAYS = 31
 MAX_PASSES = 10_000
 #: Warnings of the figures of the same window that bear on its passes.
-_SHARED = {*STAGES, "restated", "not_kept"}
+_SHARED = {*STAGES, "restated", "not_kept", "not_declared"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +104,8 @@ async def read_panels(
     shown = [_shown(each, each.one.end_us, each.one.outcome, spans, results) for each in page]
     there = [_shown(each, until_us, PRESENT, spans, results) for each in _cut(present, until_us)]
     programs = by_program((each.one, results[each.zone, each.counted]) for each in over)
-    warnings = [one for one in kpi.warnings if one.code in _SHARED] + _doubts(over, programs, shown)
+    warnings = [one for one in kpi.warnings if one.code in _SHARED] + older_warnings(heads)
+    warnings += _doubts(over, programs, shown)
     reached = Window(min([window.start_us, *(each.one.start_us for each in found)]), window.end_us)
     changes = bearing_on(await read_changes(reading, unit, [reached]), reached.start_us, reached.end_us)
     return Panels(kpi, 1 + len(changes), len(over), shown, there, programs, warnings)

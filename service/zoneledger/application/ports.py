@@ -80,8 +80,8 @@ class Reading(Protocol):
     ) -> dict[tuple[str, str], list[Activity]]:
         """Return the activities that are over, by (cell, zone), in order, so that passes that overlap the window are whole.
 
-        They reach back to the last unload whose end was told before the window (or else the last load), and on to the next such
-        unload that begins after it (or else the next load).
+        They reach back to the last unload whose end was told before the window (or else the last work before the last load before
+        it), and on to the next such unload that begins after it (or else the next load).
         """
 
     async def alarms(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[Alarm]]:

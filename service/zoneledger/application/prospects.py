@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 from zoneledger.application.kpi import Kpi, read_kpis
-from zoneledger.application.ledger import read_spans
+from zoneledger.application.ledger import older_warnings, read_spans
 from zoneledger.application.panels import MAX_DAYS, zones_of
 from zoneledger.application.passes import read_passes
 from zoneledger.application.ports import Reading
@@ -22,6 +22,8 @@ from zoneledger.core.warnings import STAGES, Warning
 
 #: Below so many passes in a zone chance has more to say than the model.
 FEW_PASSES = 10
+#: Warnings of the figures of the same window that bear on its rates.
+_SHARED = {*STAGES, "older_ledger", "unknown_time", "not_kept", "restated", "outside_planned", "unseen"}
 #: A model further off than this does not fit.
 FAR_OFF = 0.05
 
@@ -80,6 +82,7 @@ async def read_prospects(
     if window.end_us - window.start_us > MAX_DAYS * DAY_US:
         raise WindowInvalid(f"Prospects are read off at most {MAX_DAYS} days; ask for several windows.")
     (kpi,) = await read_kpis(reading, unit, [window], now_us, limits)
+    kpi.warnings.extend(older_warnings(await reading.heads([unit.path])))
     zones = await _zones(reading, unit, window, kpi.until_us, now_us, limits)
     demands = demands_of(zones, window.start_us, kpi.until_us)
     seen_us = transfers_us(zones, window.start_us, kpi.until_us)
@@ -118,7 +121,7 @@ def _prospects(
     changes = [_prospect(demands, way_us, change, present, formula) for change in changes_of(demands, factor)]
     changes.sort(key=lambda each: -(each.gain or 0.0))
     off = gain(present, measured.passes_per_hour)
-    warnings = [one for one in kpi.warnings if one.code in STAGES or one.code in ("unknown_time", "not_kept")]
+    warnings = [one for one in kpi.warnings if one.code in _SHARED]
     warnings += _doubts(kpi, demands, off, transfers or int(transfer_given))
     passes = sum(len(own) for own in demands.values())
     return Prospects(

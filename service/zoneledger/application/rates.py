@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from zoneledger.application.kpi import Kpi, read_kpis
-from zoneledger.application.ledger import read_activities, read_spans
+from zoneledger.application.ledger import older_warnings, read_activities, read_spans
 from zoneledger.application.ports import Reading
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
@@ -73,6 +73,7 @@ async def read_rates(reading: Reading, unit: Unit, window: Window, now_us: int, 
     inside = {
         cell.path: planned(cell.line, unit.tz, window.start_us, until_us) if cell.line else [] for cell in unit.cells
     }
+    kpi.warnings.extend(older_warnings(await reading.heads(list(inside))))
     parts = _Parts(unit.cells, inside)
     made = await reading.count_made(parts.pieces, unit.zone)
     running_us = await _running(reading, unit, inside, (window.start_us, until_us), now_us, limits)

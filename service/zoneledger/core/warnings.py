@@ -75,6 +75,13 @@ def not_declared(cells: Sequence[str]) -> Warning:
     return Warning("not_declared", text)
 
 
+def older_ledger(cells: Sequence[str]) -> Warning:
+    """Return the warning that belongs to what is read off activities and alarms that are not derived yet."""
+    more = f" and {len(cells) - 3} more" if len(cells) > 3 else ""
+    text = "Until the ledger of these cells is derived anew after an upgrade, panels, programs and subsystems are missing: "
+    return Warning("older_ledger", f"{text}{', '.join(cells[:3])}{more}.")
+
+
 def _level_warnings(level: str) -> list[Warning]:
     text = "A zone that waits for the head while its twin runs has lost nothing; ask the cell for OEE."
     return [Warning("zone_oee", text)] if level == "zone" else []
@@ -86,11 +93,8 @@ def _doubts(account: Account, figures: Figures, unrated: Set[Kind]) -> list[Warn
         found.append(Warning("no_planned_time", "No planned time lies in this window, so nothing is divided by it."))
     if account.unknown_us:
         minutes = account.unknown_us / 60e6
-        found.append(
-            Warning(
-                "unknown_time", f"For {minutes:.1f} min of planned time there is no evidence; see known and oee_bounds."
-            )
-        )
+        text = f"For {minutes:.1f} min of planned time there is no evidence; see known and oee_bounds of /v1/kpi."
+        found.append(Warning("unknown_time", text))
     if forgotten_us := account.reasons.get((UNKNOWN, NOT_KEPT)):
         minutes = forgotten_us / 60e6
         found.append(Warning("not_kept", f"For {minutes:.1f} min of planned time the ledger is not kept any more."))

@@ -25,8 +25,8 @@ def _first(which: Any, what: ColumnElement[Any], order: ColumnElement[Any], *rul
 def _reach(zones: Any, start_us: int, end_us: int) -> Select[Any]:
     """Return from where to where the activities of each zone are read.
 
-    From the end of the last unload that was told before the window, or else the last load in it; to the next unload that begins
-    after it and is told, or else the next load.
+    From the end of the last unload that was told before the window, or else the last work before the last load before it, as a panel
+    may be loaded in several goes; to the next unload that begins after it and is told, or else the next load.
     """
     a = t.activities.alias("edge")
     of_zone = (a.c.ledger_id == t.heads.c.ledger_id, a.c.zone == zones.c.zone)
@@ -34,9 +34,12 @@ def _reach(zones: Any, start_us: int, end_us: int) -> Select[Any]:
     load = (*of_zone, a.c.activity == "load")
     back, on = a.c.start_us.desc(), a.c.start_us.asc()
     gone = _first(unload, a.c.end_us, back, a.c.start_us < start_us, a.c.end_us < start_us)
-    loaded = _first(load, a.c.start_us, back, a.c.start_us < start_us)
+    loaded = _first(load, a.c.start_us, back, a.c.start_us < start_us).correlate(t.heads, zones)
+    w = t.activities.alias("work")
+    work = (w.c.ledger_id == t.heads.c.ledger_id, w.c.zone == zones.c.zone, w.c.activity == "process")
+    worked = _first(work, w.c.start_us, w.c.start_us.desc(), w.c.start_us < loaded)
     going, loading = (_first(which, a.c.start_us, on, a.c.start_us >= end_us) for which in (unload, load))
-    since = func.coalesce(gone, loaded, literal(_BEGINNING_US, BigInteger)).label("since_us")
+    since = func.coalesce(gone, worked, literal(_BEGINNING_US, BigInteger)).label("since_us")
     until = func.coalesce(going, loading, literal(_END_US, BigInteger)).label("until_us")
     return select(t.heads.c.cell, t.heads.c.ledger_id, zones.c.zone, since, until).where(t.heads.c.cell == zones.c.cell)
 

@@ -10,7 +10,6 @@ from fastapi import FastAPI
 from tests.integration.api.plant import CELL, NOW_US, PLANT, morning
 from zoneledger.asgi import create_app
 from zoneledger.bootstrap import Service, build_service
-from zoneledger.storage.schema import migrate
 
 Get = Callable[..., Awaitable[Any]]
 Send = Callable[..., Awaitable[dict[str, Any]]]
@@ -19,7 +18,6 @@ Send = Callable[..., Awaitable[dict[str, Any]]]
 @pytest.fixture
 async def service(database_url: str) -> Service:
     """The service on an empty database; its clock stands at 18:00."""
-    await migrate(database_url)
     return build_service(database_url, clock=lambda: NOW_US)
 
 

@@ -9,7 +9,8 @@ from tests.integration.api.conftest import Get, Send
 from tests.integration.api.plant import CELL, NOW, OTHER, later, own, snapshot
 from tests.integration.api.problem import problem
 
-WINDOW = {"start": later(240), "end": later(480)}
+#: After the begin of the first panel, with which the morning's is over, whose unload nobody told.
+WINDOW = {"start": later(241), "end": later(480)}
 
 
 class Told:
@@ -102,11 +103,12 @@ async def test_a_program_sums_its_passes_and_what_is_present_is_told_apart(get: 
 async def test_a_pass_belongs_to_the_window_in_which_it_ends(get: Get, send: Send) -> None:
     await _morning(send)
 
-    async def panels(start: float, end: float) -> tuple[list[str], list[str]]:
+    async def panels(start: float, end: float) -> tuple[list[str | None], list[str]]:
         told = await get(f"/v1/panels/{CELL}/1", start=later(start), end=later(end))
         return [one["panel"] for one in told["passes"]], [one["panel"] for one in told["present"]]
 
-    assert await panels(240, 290) == ([], ["p-1"])
+    assert await panels(240, 290) == ([None], ["p-1"])
+    assert await panels(241, 290) == ([], ["p-1"])
     assert await panels(290, 291) == (["p-1"], [])
     assert await panels(289, 301) == (["p-1"], ["p-2"])
     assert await panels(291, 351) == (["p-2"], [])

@@ -34,6 +34,8 @@ async def test_a_dropped_cell_is_told_its_ledger_kept_and_there_again_once_it_is
     without = await get(f"/v1/kpi/{LINE}", **DAY)
     (warning,) = [one for one in without["warnings"] if one["code"] == "not_declared"]
     assert CELL in warning["text"]
+    for call in ("panels", "failures", "rates"):
+        assert warning in (await get(f"/v1/{call}/{LINE}", **DAY))["warnings"]
     assert without["planned_s"] == line["planned_s"] / 2
     assert without["revision"] > line["revision"]
     other_day = await get(f"/v1/kpi/{LINE}", day="2026-03-05")

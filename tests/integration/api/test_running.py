@@ -22,7 +22,6 @@ from zoneledger.bootstrap import Service, build_service
 from zoneledger.core.errors import PlantInvalid, SchemaMismatch, StoreUnavailable
 from zoneledger.settings import Settings
 from zoneledger.storage.engines import open_engines, transaction
-from zoneledger.storage.schema import migrate
 
 
 async def _get(app: FastAPI, path: str) -> httpx.Response:
@@ -131,15 +130,14 @@ async def test_a_schema_that_is_not_this_programs_is_not_ready(service: Service,
         assert [one["place"] for one in found["errors"]] == ["check/database"]
 
 
-async def test_a_database_without_a_schema_is_not_ready(database_url: str) -> None:
-    service = build_service(database_url)
+async def test_a_database_without_a_schema_is_not_ready(bare_url: str) -> None:
+    service = build_service(bare_url)
     app = create_app(service)
     async with app.router.lifespan_context(app):
         problem(await _get(app, "/health/ready"), "not_ready")
 
 
 async def test_opening_refuses_a_newer_schema_in_one_sentence(database_url: str) -> None:
-    await migrate(database_url)
     await _run_sql(database_url, "UPDATE alembic_version SET version_num = '9999'")
     with pytest.raises(SchemaMismatch, match="newer"):
         await open_service(Settings(database_url=database_url))

@@ -38,7 +38,7 @@ def _activity(row: Activity) -> oracle.Activity:
 
 def _pass(one: Pass) -> oracle.Pass:
     planned = None if one.automatic is None or one.manual is None else (one.automatic, one.manual)
-    over = (one.outcome, one.is_whole, one.is_over)
+    over = (one.outcome, one.is_whole, one.over_us)
     return oracle.Pass(one.zone, one.panel, one.program, planned, one.start_us, one.end_us, *over)
 
 
@@ -80,7 +80,9 @@ def test_a_pass_is_the_same_through_every_window(loop: Loop, stream: told.Stream
     cell, bench = loop.bench.cell(), loop.bench
     loop.run(bench.record(cell, [stream.messages] if stream.messages else []))
     whole = _of_zones(oracle.passes(stream.messages))
-    edges = sorted({us for ones in whole.values() for one in ones for us in (one.start_us, one.end_us)})
+    edges = sorted(
+        {us for ones in whole.values() for one in ones for us in (one.start_us, one.end_us, one.over_us or 0)}
+    )
     within = st.integers(told.BASE_US - 10**7, told.BASE_US + 3600 * 10**6)
     instants = st.one_of(st.sampled_from(edges), within) if edges else within
     start_us, end_us = sorted((data.draw(instants), data.draw(instants) + 1))
@@ -91,12 +93,12 @@ def test_a_pass_is_the_same_through_every_window(loop: Loop, stream: told.Stream
 
 
 def _ended(found: list[oracle.Pass], start_us: int, end_us: int) -> list[oracle.Pass]:
-    return [one for one in found if one.is_over and start_us <= one.end_us < end_us]
+    return [one for one in found if one.is_over_in(start_us, end_us)]
 
 
 def _going_on(found: list[oracle.Pass], until_us: int) -> list[oracle.Pass]:
     """Return those that were not over at an instant, less what came after it."""
-    left = [one for one in found if one.start_us < until_us and not (one.is_over and one.end_us < until_us)]
+    left = [one for one in found if one.start_us < until_us and not one.is_over_in(0, until_us)]
     return [
-        replace(one, end_us=0, outcome="", is_whole=False, is_over=False, program=None, planned=None) for one in left
+        replace(one, end_us=0, outcome="", is_whole=False, over_us=None, program=None, planned=None) for one in left
     ]

@@ -35,7 +35,7 @@ def _us(seconds: float) -> int:
 def _account(told: dict[str, Any]) -> Account:
     """Return the account that an example tells: times in seconds, fasteners as [result, number, standard seconds]."""
     times = {name.removesuffix("_s"): _us(value) for name, value in told.items() if name.endswith("_s")}
-    account = Account(unseen=told.get("unseen", 0))
+    account = Account(unseen_more=told.get("unseen", 0))
     for name in times.keys() - set(STATES):
         assert hasattr(account, f"{name}_us")
         setattr(account, f"{name}_us", times[name])

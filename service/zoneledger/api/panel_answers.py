@@ -125,7 +125,9 @@ class PanelsAnswer(BaseModel):
     present: list[PassAnswer]
     programs: list[ProgramAnswer]
     changeover_s: ChangeoverAnswer
-    revision: int = Field(description="rises when what was told of the window, or of its passes before it, was changed", examples=[1])
+    revision: int = Field(
+        description="rises when what was told of the window, or of its passes before it, was changed", examples=[1]
+    )
     warnings: list[Warned]
 
 

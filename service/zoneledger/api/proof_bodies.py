@@ -87,6 +87,7 @@ class TargetAnswer(BaseModel):
 class ResultAnswer(BaseModel):
     """What a run came to, from one look at the ledger."""
 
+    method: int = Field(description="the version of the methods by which it was judged", examples=[1])
     plant_version: int = Field(description="the version of the plant model that was used", examples=[3])
     revision: int = Field(description="the revision of the figures", examples=[1])
     until: Time = Field(description="where reading ended: the run's end, or now if that is earlier")
@@ -137,6 +138,7 @@ class ProofsPage(BaseModel):
 class CheckAnswer(BaseModel):
     """A frozen run computed again from the ledger of now, with the plant model of then."""
 
+    same_method: bool = Field(description="whether this program judges as the one did that froze it", examples=[True])
     same_evidence: bool = Field(
         description="whether the ledger holds the same of it: the digests are equal", examples=[True]
     )
@@ -154,6 +156,7 @@ def _target(judged: Judged) -> TargetAnswer:
 def result_answer(result: Result) -> ResultAnswer:
     """Return the answer for what a run came to."""
     return ResultAnswer(
+        method=result.method,
         plant_version=result.plant_version,
         revision=result.revision,
         until=rfc3339(result.until_us),
@@ -201,6 +204,7 @@ def entry_answer(proof: Proof) -> ProofsPage.Entry:
 def check_answer(check: Check) -> CheckAnswer:
     """Return the answer for a run that was computed again."""
     return CheckAnswer(
+        same_method=check.same_method,
         same_evidence=check.same_evidence,
         same_figures=check.same_figures,
         differing=check.differing,

@@ -190,8 +190,8 @@ async def _count_line(reading: Reading, line: str, cells: list[Unit], parts: lis
     _count(await reading.count_fasteners(paths, asked), segments, standards)
     for path, index, zone, number in await reading.count_unseen(paths, asked):
         if segments[index].planned:
-            segments[index].part.cells[path].unseen += number
-            segments[index].part.zones.setdefault((path, zone), Account()).unseen += number
+            segments[index].part.cells[path].miss(number)
+            segments[index].part.zones.setdefault((path, zone), Account()).miss(number)
 
 
 def by_line(cells: Sequence[Unit]) -> dict[str, list[Unit]]:

@@ -15,12 +15,13 @@ from zoneledger.application.plants import DeclaredPlant, Plants
 from zoneledger.application.ports import Reading, Store
 from zoneledger.application.stored import Listed, ProofRow
 from zoneledger.application.windows import Window
-from zoneledger.core.booking import Limits
+from zoneledger.core.booking import FOLD, Limits
 from zoneledger.core.calendar import DAY_US
 from zoneledger.core.errors import LevelWrong, ProofNotOver, ProofUnknown, UnitUnknown, WindowInvalid
 from zoneledger.core.passes import COMPLETED
 from zoneledger.core.plant import Unit
 from zoneledger.core.proof import (
+    METHOD,
     Judged,
     Verdict,
     availability_range,
@@ -57,6 +58,7 @@ class Declared:
 class Result:
     """What a run came to, from one look at the ledger with one version of the plant model."""
 
+    method: int
     plant_version: int
     revision: int
     until_us: int
@@ -85,6 +87,7 @@ class Check:
     """A frozen run computed again from the ledger of now with the plant model of then, and what differs by name."""
 
     again: Result
+    same_method: bool
     same_evidence: bool
     same_figures: bool
     differing: list[str]
@@ -152,6 +155,7 @@ async def judge(reading: Reading, plant: DeclaredPlant, declared: Declared, now_
     account = whole.account
     digest = await digest_of(reading, unit, window.start_us, until_us, limits)
     return Result(
+        METHOD,
         plant.version,
         whole.revision,
         until_us,
@@ -227,10 +231,18 @@ async def freeze(store: Store, plants: Plants, number: int, now_us: int, limits:
             raise ProofNotOver(
                 "The run is not over, or was only just: messages on their way may still change its figures."
             )
+        await _check_renewed(reading, proof.declared.unit)
         result = await judge(reading, await plants.present(reading), proof.declared, now_us, limits)
     async with store.writing() as writing:
         await writing.freeze_proof(number, _canonical(asdict(result)), now_us)
         return await find(writing, number)
+
+
+async def _check_renewed(reading: Reading, unit: str) -> None:
+    """Raise ProofNotOver while a ledger that bears on a unit was derived by earlier rules, and is still to be derived anew."""
+    cells = [cell for cell in await reading.cells() if f"{cell}/".startswith(f"{unit}/")]
+    if any(head.fold < FOLD for head in (await reading.heads(cells)).values()):
+        raise ProofNotOver("The ledger is being derived anew after an upgrade; freeze the run once that is done.")
 
 
 async def check(reading: Reading, plants: Plants, number: int, now_us: int, limits: Limits) -> Check:
@@ -243,7 +255,7 @@ async def check(reading: Reading, plants: Plants, number: int, now_us: int, limi
     again = await judge(reading, plant, proof.declared, now_us, limits)
     differing = [name for name, one in proof.frozen.targets.items() if not _is_same(one, again.targets[name])]
     same_evidence = again.digest == proof.frozen.digest
-    return Check(again, same_evidence, not differing, differing)
+    return Check(again, again.method == proof.frozen.method, same_evidence, not differing, differing)
 
 
 def _is_same(one: Judged, other: Judged) -> bool:

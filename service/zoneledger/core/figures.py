@@ -48,7 +48,8 @@ class Account:
     first_reject: int = 0
     unrated: int = 0
     outside_planned: int = 0
-    unseen: int = 0
+    unseen_more: int = 0
+    unseen_fewer: int = 0
     reasons: Reasons = field(default_factory=dict)
     given: GivenTimes = field(default_factory=dict)
 
@@ -61,6 +62,19 @@ class Account:
         total.given = dict(self.given)
         total.book_given(other.given)
         return total
+
+    @property
+    def unseen(self) -> int:
+        """How many fasteners more the controllers count than were received; below 0 where they count fewer."""
+        return self.unseen_more - self.unseen_fewer
+
+    def miss(self, unseen: int) -> None:
+        """Add fasteners of one zone that its controller counts beside those received; below 0: counts fewer.
+
+        Those of one zone that are missing say nothing of those that another one has too many.
+        """
+        self.unseen_more += max(0, unseen)
+        self.unseen_fewer += max(0, -unseen)
 
     def book(self, times: dict[tuple[str, str | None], int]) -> None:
         """Add time by (state, reason), in microseconds."""
@@ -132,11 +146,9 @@ def oee_bounds(account: Account) -> tuple[float | None, float | None]:
     """
     a = account
     unexplained_us = max(0, a.running_us - a.standard_us)
-    if a.unrated or (a.unseen > 0 and not a.slowest_us):
-        doubt_us = unexplained_us
-    else:
-        doubt_us = min(max(0, a.unseen) * a.slowest_us, unexplained_us)
-    low_us = max(0, a.good_standard_us + min(0, a.unseen) * a.slowest_us)
+    is_open = a.unrated or (a.unseen_more and not a.slowest_us)
+    doubt_us = unexplained_us if is_open else min(a.unseen_more * a.slowest_us, unexplained_us)
+    low_us = max(0, a.good_standard_us - a.unseen_fewer * a.slowest_us)
     return ratio(low_us, a.planned_us), ratio(a.good_standard_us + a.unknown_us + doubt_us, a.planned_us)
 
 
@@ -149,7 +161,7 @@ def figures_of(account: Account) -> Figures:
     """
     a = account
     known_us = a.planned_us - a.unknown_us
-    rated = a.made > a.unrated or (a.made == 0 and a.unseen <= 0)
+    rated = a.made > a.unrated or (a.made == 0 and not a.unseen_more)
     seen = known_us > 0 or a.made > 0
     low, high = oee_bounds(a)
     oee = ratio(a.good_standard_us, known_us) if rated else None

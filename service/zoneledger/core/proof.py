@@ -20,6 +20,9 @@ from zoneledger.core.bounds import (
 )
 from zoneledger.core.figures import HOUR_US, Account, figures_of
 
+#: The version of the methods by which runs are judged. It rises when they change: a frozen run says by which it was judged.
+METHOD = 1
+
 Verdict = Literal["shown", "not_shown", "failed", "not_measured"]
 
 #: Planned time is cut into pieces of about an hour, at least and at most so many.
@@ -105,8 +108,8 @@ def rate_range(piece: Account) -> tuple[float | None, float | None]:
     if not piece.planned_us:
         return None, None
     known_us = piece.planned_us - piece.unknown_us
-    lowest = max(0, piece.made + min(0, piece.unseen)) * HOUR_US / piece.planned_us
-    return lowest, (piece.made + max(0, piece.unseen)) * HOUR_US / known_us if known_us else None
+    lowest = max(0, piece.made - piece.unseen_fewer) * HOUR_US / piece.planned_us
+    return lowest, (piece.made + piece.unseen_more) * HOUR_US / known_us if known_us else None
 
 
 def judge_pieces(

@@ -106,11 +106,11 @@ def _doubts(account: Account, figures: Figures, unrated: Set[Kind]) -> list[Warn
     if account.outside_planned:
         text = f"{account.outside_planned} fasteners were made outside planned time and are not counted in the figures."
         found.append(Warning("outside_planned", text))
-    if account.unseen > 0:
-        counts = f"The controller counts {account.unseen} fasteners more than were received: "
+    if account.unseen_more:
+        counts = f"The controller counts {account.unseen_more} fasteners more than were received: "
         text = counts + "output is understated, and quality may be wrong either way."
         found.append(Warning("unseen", text))
-    if account.unseen < 0:
-        text = f"The controller counts {-account.unseen} fasteners fewer than were received: output may be overstated."
+    if account.unseen_fewer:
+        text = f"The controller counts {account.unseen_fewer} fasteners fewer than were received: output may be overstated."
         found.append(Warning("unseen", text))
     return found

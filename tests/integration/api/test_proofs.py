@@ -1,6 +1,7 @@
 """/v1/proofs: an acceptance run from its declaration to a check after late evidence."""
 
 import json
+from dataclasses import replace
 from datetime import timedelta
 from math import comb
 from typing import Any
@@ -11,6 +12,8 @@ import pytest
 from tests.integration.api.plant import BEGIN, CELL, OTHER, PLANT, later
 from tests.integration.api.problem import problem
 from tests.scenarios.story import Message, Story, results
+from zoneledger.bootstrap import Service
+from zoneledger.core.booking import FOLD
 
 MINUTES = 600
 RUN = {"unit": CELL, "start": later(0), "end": later(MINUTES), "confidence": 0.9, "name": "site run 1"}
@@ -109,6 +112,7 @@ async def test_a_frozen_run_stays_as_it_is_and_says_later_what_has_changed(ran: 
     assert frozen["frozen"] is not None
     check = await _get(ran, f"/v1/proofs/{number}/check")
     assert (check["same_evidence"], check["same_figures"], check["differing"]) == (True, True, [])
+    assert check["same_method"]
     assert check["result"] == frozen["result"]
     late = _late_verdict()
     assert (await ran.post("/v1/messages", json={"cell": CELL, "messages": [late]})).json()["stored"] == 1
@@ -226,3 +230,16 @@ async def test_4_of_20_good(api: httpx.AsyncClient) -> None:
     target = found["result"]["targets"]["first_pass_yield"]
     assert [target["lowest"], target["highest"]] == pytest.approx([0.071354, 0.401028], abs=6e-7)
     assert (target["measured"], target["verdict"], target["longer_s"]) == (0.2, "not_shown", None)
+
+
+async def test_a_run_is_not_frozen_while_its_ledger_is_one_of_earlier_rules(
+    ran: httpx.AsyncClient, service: Service
+) -> None:
+    number = (await _declare(ran))["id"]
+    async with service.store.writing() as writing:
+        head = (await writing.lock_heads([CELL]))[CELL]
+        await writing.save_heads([replace(head, fold=FOLD - 1)])
+    assert "derived anew" in problem(await ran.post(f"/v1/proofs/{number}/freeze"), "proof_not_over")["detail"]
+    async with service.store.writing() as writing:
+        await writing.save_heads([replace(head, fold=FOLD)])
+    assert (await ran.post(f"/v1/proofs/{number}/freeze")).status_code == 200

@@ -45,7 +45,7 @@ def test_where_nothing_ran_or_was_made_the_factors_over_nothing_have_not_changed
 def test_without_an_oee_there_is_nothing_to_split() -> None:
     whole = _account(100, 80, 40, 20)
     unrated = Account(planned_us=100, running_us=80, made=5, good=5, unrated=5)
-    unseen = Account(planned_us=100, running_us=80, unseen=5)
+    unseen = Account(planned_us=100, running_us=80, unseen_more=5)
     for other in (Account(), Account(planned_us=100, unknown_us=100), unrated, unseen, _account(100, 0, 40, 20)):
         assert contributions(whole, other) is None
         assert contributions(other, whole) is None

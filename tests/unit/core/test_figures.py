@@ -188,7 +188,7 @@ def test_oee_is_availability_times_performance_times_quality(account: Account) -
 
 
 def test_fasteners_that_were_counted_and_never_seen_leave_no_oee_to_tell() -> None:
-    figures = figures_of(Account(planned_us=10, running_us=10, unseen=3))
+    figures = figures_of(Account(planned_us=10, running_us=10, unseen_more=3))
     assert (figures.performance, figures.oee, figures.oee_low, figures.oee_high) == (None, None, 0, 1)
 
 
@@ -228,14 +228,14 @@ def test_where_none_has_a_standard_the_bounds_tell_what_the_oee_cannot() -> None
 
 def test_unseen_fasteners_count_at_most_as_the_slowest_kind_and_no_more_than_fits() -> None:
     told = {"running_us": 80, "standard_us": 60, "good_standard_us": 50, "slowest_us": 2, "made": 30}
-    assert _bounds(**told, unseen=3) == (0.5, 0.56)
-    assert _bounds(**told, unseen=30) == (0.5, 0.7)
+    assert _bounds(**told, unseen_more=3) == (0.5, 0.56)
+    assert _bounds(**told, unseen_more=30) == (0.5, 0.7)
 
 
 def test_fasteners_that_the_controller_does_not_count_may_not_have_been_made() -> None:
     told = {"running_us": 80, "standard_us": 60, "good_standard_us": 50, "slowest_us": 2, "made": 30}
-    assert _bounds(**told, unseen=-3) == (0.44, 0.5)
-    assert _bounds(**told, unseen=-300) == (0, 0.5)
+    assert _bounds(**told, unseen_fewer=3) == (0.44, 0.5)
+    assert _bounds(**told, unseen_fewer=300) == (0, 0.5)
 
 
 def test_the_yield_is_by_first_result_whatever_verdicts_say_later() -> None:
@@ -248,3 +248,14 @@ def test_the_yield_is_by_first_result_whatever_verdicts_say_later() -> None:
     assert (figures.first_pass_yield, figures.rework_ratio, figures.reject_ratio) == (0.93, 0.06, 0.01)
     assert (account.good, account.rework, account.reject, account.unrated) == (96, 0, 4, 1)
     assert (account.good_standard_us, account.reject_standard_us, account.standard_us) == (384, 12, 396)
+
+
+def test_fasteners_that_one_cell_misses_do_not_make_up_for_those_that_another_has_too_many() -> None:
+    told = {"planned_us": 100, "running_us": 80, "standard_us": 60, "good_standard_us": 50, "slowest_us": 2, "made": 30}
+    cells = [Account(**told), Account(**told)]  # type: ignore[arg-type]
+    for cell, unseen in zip(cells, (3, -3), strict=True):
+        cell.miss(unseen)
+    line = sum(cells, Account())
+    assert (line.unseen, line.unseen_more, line.unseen_fewer) == (0, 3, 3)
+    figures = figures_of(line)
+    assert (figures.oee_low, figures.oee, figures.oee_high) == (0.47, 0.5, 0.53)

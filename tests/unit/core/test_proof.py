@@ -25,7 +25,7 @@ def _piece(running_h: float, made: int = 0, unknown_h: float = 0.0, unseen: int 
     """Return the account of an hour, each fastener good and with a standard of 18 s."""
     piece = Account(planned_us=HOUR_US, running_us=round(running_h * HOUR_US), unknown_us=round(unknown_h * HOUR_US))
     piece.count("good", "good", made, 18_000_000)
-    piece.unseen = unseen
+    piece.miss(unseen)
     return piece
 
 

@@ -26,7 +26,15 @@ def test_plain_figures_need_no_warning() -> None:
 
 def test_each_thing_to_know_has_its_code() -> None:
     account = Account(
-        planned_us=10, running_us=5, unknown_us=5, made=2, good=2, unrated=1, standard_us=8, outside_planned=3, unseen=4
+        planned_us=10,
+        running_us=5,
+        unknown_us=5,
+        made=2,
+        good=2,
+        unrated=1,
+        standard_us=8,
+        outside_planned=3,
+        unseen_more=4,
     )
     codes = _codes(account, "zone", frozenset({("fasten", None, None)}), stage="not_over")
     assert codes == [
@@ -81,7 +89,7 @@ def test_what_is_unrated_is_named_up_to_three_kinds() -> None:
 
 
 def test_every_text_is_one_whole_sentence() -> None:
-    account = Account(planned_us=1, unknown_us=1, outside_planned=1, unseen=1)
+    account = Account(planned_us=1, unknown_us=1, outside_planned=1, unseen_more=1)
     texts = [one.text for one in _warnings(account, "zone", stage="not_over")]
     assert len(texts) == 5
     assert all(not text[0].islower() and text.endswith(".") and text.count(".") <= 2 for text in texts)
@@ -89,7 +97,7 @@ def test_every_text_is_one_whole_sentence() -> None:
 
 def test_a_controller_that_counts_fewer_than_were_received_is_told_as_such() -> None:
     account = _plain()
-    account.unseen = -2
+    account.unseen_more, account.unseen_fewer = 0, 2
     (warning,) = _warnings(account)
     assert warning.code == "unseen"
     assert "2 fasteners fewer than were received" in warning.text

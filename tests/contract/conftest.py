@@ -47,7 +47,12 @@ def sql_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
 
 
 @pytest.fixture
-async def three_stores(request: pytest.FixtureRequest, tmp_path: Path, stores: Stores) -> dict[str, Store]:
+def three_urls(request: pytest.FixtureRequest, tmp_path: Path) -> list[str]:
+    """Where an empty store of each kind may be."""
+    return ["memory", *(migrated_url(kind, request, tmp_path) for kind in DATABASES)]
+
+
+@pytest.fixture
+async def three_stores(three_urls: list[str], stores: Stores) -> dict[str, Store]:
     """An empty store of each kind, by its URL."""
-    urls = ["memory", *(migrated_url(kind, request, tmp_path) for kind in DATABASES)]
-    return {url: await stores.open(url) for url in urls}
+    return {url: await stores.open(url) for url in three_urls}

@@ -34,6 +34,14 @@ def postgres_program(name: str) -> Path:
     return find_program(name, _folders())
 
 
+def _lives(number: int) -> bool:
+    """Tell whether a process is there and has not ended."""
+    try:
+        return Path(f"/proc/{number}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
 class Postgres:
     """One cluster; `fsync=True` keeps its promises through a kill, the default is faster and keeps them all the same
     unless the machine itself fails. It lies `within` a folder, if one is given."""
@@ -63,8 +71,10 @@ class Postgres:
         self._end(signal.SIGINT)
 
     def kill(self) -> None:
-        """End it as a crash would."""
+        """End it as a crash would, and wait until those that serve its connections have noticed."""
+        serving = self.processes()[1:]
         self._end(signal.SIGKILL)
+        wait_until(lambda: not any(map(_lives, serving)), "PostgreSQL's other processes end")
 
     def close(self) -> None:
         """End it and remove the cluster."""

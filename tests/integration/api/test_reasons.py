@@ -31,7 +31,7 @@ async def test_figures_name_the_machines_reason_and_the_given_one_and_their_sums
     }
     assert after["revision"] == before["revision"] + 2
     changed = {name for name in after if after[name] != before[name]}
-    assert changed == {"given_s", "revision"}
+    assert changed == {"given_s", "revision", "warnings"}
 
 
 async def test_losses_are_ranked_by_the_machines_reason_and_by_the_given_one_with_the_same_sums(

@@ -25,7 +25,7 @@ Message = dict[str, Any]
 
 #: Few examples, as each runs a database; ZONELEDGER_EXAMPLES asks for more.
 few = settings(
-    max_examples=int(os.environ.get("ZONELEDGER_EXAMPLES", "60")),
+    max_examples=int(os.environ.get("ZONELEDGER_EXAMPLES", "40")),
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )

@@ -6,6 +6,7 @@ wording are from memory and the arithmetic was recomputed, [own] that own number
 
 from collections.abc import Awaitable, Callable, Sequence
 from datetime import UTC, datetime, timedelta
+from math import sqrt
 from typing import Any
 
 import httpx
@@ -138,6 +139,20 @@ async def test_none_of_1200(ask: Ask) -> None:
     (kind,) = (await ask("rates", [story], hours=1, confidence=0.95))["kinds"]
     assert kind["yield_bounds"][0] == 0
     assert kind["yield_bounds"][1] == pytest.approx(0.0031910, abs=6e-8)
+
+
+async def test_a_process_capability(ask: Ask) -> None:
+    """NIST/SEMATECH e-Handbook 6.1.6 [memory]: limits 8 and 20, mean 16, standard deviation 2: Cp 1.0, Cpk 0.6667. As seconds of four
+    fasteners here, whose sample has just that mean and deviation."""
+    reach = 2 * sqrt(3 / 4)
+    made = [("good", {"seconds": 16 + sign * reach}) for sign in (1, -1, 1, -1)]
+    (kind,) = (await ask("rates", [Story(BEGIN).run(60, made)], hours=1, least_s=8, most_s=20))["kinds"]
+    seconds = kind["seconds"]
+    assert [seconds[name] for name in ("mean_s", "spread_s", "cp", "cpk")] == pytest.approx([16, 2, 1, 2 / 3])
+    (kind,) = (await ask("rates", [Story(BEGIN).run(60, made)], hours=1, most_s=20))["kinds"]
+    assert (kind["seconds"]["cp"], kind["seconds"]["cpk"]) == (None, pytest.approx(2 / 3))
+    (kind,) = (await ask("rates", [Story(BEGIN).run(60, made)], hours=1))["kinds"]
+    assert (kind["seconds"]["cp"], kind["seconds"]["cpk"]) == (None, None)
 
 
 async def test_published_wing_panel_riveter(ask: Ask) -> None:

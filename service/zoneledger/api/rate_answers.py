@@ -1,6 +1,7 @@
 """What /v1/rates answers, field by field."""
 
 from dataclasses import asdict
+from typing import NamedTuple
 
 from pydantic import BaseModel, Field
 
@@ -9,7 +10,7 @@ from zoneledger.api.kpi_answers import Ratio, Warned
 from zoneledger.api.times import Seconds, Time, rfc3339, rfc3339_or_none, seconds
 from zoneledger.application.rates import BestHour, Rates
 from zoneledger.core.figures import HOUR_US
-from zoneledger.core.rates import Kind, KindTally, ProgramRate
+from zoneledger.core.rates import Kind, KindTally, ProgramRate, capability
 
 MaybeSeconds = float | None
 
@@ -30,11 +31,27 @@ class HistogramClass(BaseModel):
     number: int = Field(description="fasteners that took so much", examples=[412])
 
 
+class Asked(NamedTuple):
+    """The confidence of bounds, and the least and most seconds that a fastener should take."""
+
+    confidence: float
+    least_s: float | None
+    most_s: float | None
+
+
 class DurationsAnswer(BaseModel):
     """The seconds that the controller told for each fastener; null where it told none."""
 
     told: int = Field(description="fasteners of which seconds were told", examples=[2140])
     mean_s: MaybeSeconds = Field(description="their mean", examples=[4.2])
+    spread_s: MaybeSeconds = Field(description="their standard deviation, of a sample", examples=[0.4])
+    cp: Ratio = Field(
+        description="process capability index: (most_s - least_s) / (6 spread); null without both limits",
+        examples=[1.33],
+    )
+    cpk: Ratio = Field(
+        description="critical process capability index: from the mean to the nearer limit / (3 spread)", examples=[1.1]
+    )
     median_s: MaybeSeconds = Field(description="half of them took less", examples=[4.1])
     p10_s: MaybeSeconds = Field(description="one in ten took less", examples=[3.7])
     p90_s: MaybeSeconds = Field(description="nine in ten took less", examples=[4.9])
@@ -109,9 +126,11 @@ def _best_hour(best: BestHour | None) -> BestHourAnswer | None:
     return BestHourAnswer(made=best.made, start=rfc3339_or_none(best.start_us), end=rfc3339_or_none(end_us))
 
 
-def _kind(kind: Kind, tally: KindTally, confidence: float) -> KindAnswer:
-    first_pass_yield, bounds = tally.first_pass(confidence)
-    told = asdict(tally.durations())
+def _kind(kind: Kind, tally: KindTally, asked: Asked) -> KindAnswer:
+    first_pass_yield, bounds = tally.first_pass(asked.confidence)
+    durations = tally.durations()
+    cp, cpk = capability(durations, asked.least_s, asked.most_s)
+    told = asdict(durations)
     told["histogram"] = [
         HistogramClass(since=one.since, before=one.before, number=one.number) for one in told["histogram"]
     ]
@@ -124,7 +143,7 @@ def _kind(kind: Kind, tally: KindTally, confidence: float) -> KindAnswer:
         first_pass_yield=first_pass_yield,
         yield_bounds=bounds,
         standards_s=[seconds(each) for each in sorted(tally.standards_us)],
-        seconds=DurationsAnswer(**told),
+        seconds=DurationsAnswer(**told, cp=cp, cpk=cpk),
     )
 
 
@@ -135,8 +154,8 @@ def _program(one: ProgramRate) -> ProgramRateAnswer:
     )
 
 
-def answer_of(rates: Rates, confidence: float) -> RatesAnswer:
-    """Return the answer for a unit's rates, with bounds of a confidence."""
+def answer_of(rates: Rates, asked: Asked) -> RatesAnswer:
+    """Return the answer for a unit's rates, with bounds and capabilities as they are asked for."""
     kpi = rates.kpi
     figures = kpi.figures
     return RatesAnswer(
@@ -149,14 +168,14 @@ def answer_of(rates: Rates, confidence: float) -> RatesAnswer:
         planned_s=seconds(kpi.account.planned_us),
         running_s=seconds(kpi.account.running_us),
         made=kpi.account.made,
-        confidence=confidence,
+        confidence=asked.confidence,
         fasteners_per_hour=PerHour(
             planned=figures.made_per_planned_hour,
             running=figures.made_per_running_hour,
             good=figures.good_per_planned_hour,
         ),
         best_hour=_best_hour(rates.best_hour),
-        kinds=[_kind(kind, tally, confidence) for kind, tally in rates.kinds.items()],
+        kinds=[_kind(kind, tally, asked) for kind, tally in rates.kinds.items()],
         programs=[_program(one) for one in rates.programs],
         revision=kpi.revision,
         warnings=[Warned(code=one.code, text=one.text) for one in kpi.warnings if one.code != "zone_oee"],

@@ -4,7 +4,7 @@ from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import accumulate
-from math import fsum
+from math import fsum, sqrt
 from typing import NamedTuple
 
 from zoneledger.core.bounds import Bounds, ratio_bounds
@@ -62,6 +62,7 @@ class Durations:
 
     told: int
     mean_s: float | None
+    spread_s: float | None
     median_s: float | None
     p10_s: float | None
     p90_s: float | None
@@ -110,6 +111,7 @@ class KindTally:
         return Durations(
             told=number,
             mean_s=ratio(fsum(seconds * count for seconds, count in values), number),
+            spread_s=spread(values),
             median_s=median_s,
             p10_s=p10_s,
             p90_s=p90_s,
@@ -118,6 +120,29 @@ class KindTally:
             to_standard=ratio(told_s, standard_s),
             histogram=histogram(self.rated),
         )
+
+
+def spread(values: Sequence[tuple[float, int]]) -> float | None:
+    """Return the standard deviation of a sample of (value, how often), None of fewer than two values."""
+    number = sum(count for _, count in values)
+    if number < 2:
+        return None
+    mean = fsum(value * count for value, count in values) / number
+    return sqrt(fsum((value - mean) ** 2 * count for value, count in values) / (number - 1))
+
+
+def capability(durations: Durations, least_s: float | None, most_s: float | None) -> tuple[float | None, float | None]:
+    """Return the capability index Cp and the critical one, Cpk, of durations within limits (NIST/SEMATECH e-Handbook 6.1.6).
+
+    Cp needs both limits; Cpk is that to the nearer one of those given. Both are None without a spread.
+    """
+    mean_s, spread_s = durations.mean_s, durations.spread_s
+    if mean_s is None or not spread_s:
+        return None, None
+    rooms = [] if most_s is None else [most_s - mean_s]
+    rooms += [] if least_s is None else [mean_s - least_s]
+    cp = (most_s - least_s) / (6 * spread_s) if most_s is not None and least_s is not None else None
+    return cp, min(rooms) / (3 * spread_s) if rooms else None
 
 
 def quantile(values: Sequence[tuple[float, int]], part: float) -> float | None:

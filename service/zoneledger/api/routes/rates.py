@@ -3,11 +3,12 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Query
+from pydantic.json_schema import SkipJsonSchema
 
-from zoneledger.api.access import ServiceOf, UnitPath, unit_of
+from zoneledger.api.access import ServiceOf, UnitPath, optional, unit_of
 from zoneledger.api.confidence import BoundedParameters
 from zoneledger.api.problems import described
-from zoneledger.api.rate_answers import RatesAnswer, answer_of
+from zoneledger.api.rate_answers import Asked, RatesAnswer, answer_of
 from zoneledger.api.turns import InTurn
 from zoneledger.application.rates import read_rates
 from zoneledger.application.windows import window_of
@@ -15,11 +16,22 @@ from zoneledger.application.windows import window_of
 router = APIRouter(tags=["figures"], route_class=InTurn)
 
 
+class RatesParameters(BoundedParameters):
+    """A window, the confidence of bounds, and the limits that the seconds of a fastener are held against."""
+
+    least_s: float | SkipJsonSchema[None] = optional(
+        "The least seconds that a fastener should take, for its capability", 3.0, ge=0, le=86_400
+    )
+    most_s: float | SkipJsonSchema[None] = optional(
+        "The most seconds that a fastener should take", 6.0, ge=0, le=86_400
+    )
+
+
 @router.get("/v1/rates/{unit:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid", "busy"))
 async def get_rates(
     service: ServiceOf,
     unit: UnitPath,
-    parameters: Annotated[BoundedParameters, Query()],
+    parameters: Annotated[RatesParameters, Query()],
 ) -> RatesAnswer:
     """Fasteners per hour, the best rolling hour, and fasteners by kind and by program, of a site, line, cell or zone.
 
@@ -29,4 +41,4 @@ async def get_rates(
         asked = await unit_of(service, reading, unit)
         window = window_of(asked, parameters.asked())
         found = await read_rates(reading, asked, window, service.now_us(), service.limits)
-    return answer_of(found, parameters.confidence)
+    return answer_of(found, Asked(parameters.confidence, parameters.least_s, parameters.most_s))

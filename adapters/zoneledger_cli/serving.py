@@ -8,6 +8,7 @@ import uuid
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import replace
+from functools import partial
 
 import uvicorn
 from fastapi import FastAPI
@@ -34,7 +35,7 @@ async def build_app(settings: Settings) -> FastAPI:
     address = None if settings.broker_url is None else parse_broker_url(settings.broker_url)
     topics, session = Topics(settings.topic_root, settings.units), Session(settings.client_id)
     service = await open_service(settings)
-    background = [*_renewing(service, settings), *_forgetting(service, settings)]
+    background = [_renewing(service, settings), *_forgetting(service, settings)]
     if address is None:
         return create_app(service, background)
     subscriber = Subscriber(address, service.recorder, topics=topics, session=session)
@@ -51,28 +52,29 @@ async def build_app(settings: Settings) -> FastAPI:
     return create_app(service, [*background, listen])
 
 
-def _renewing(service: Service, settings: Settings) -> list[Background]:
-    """Return the work of deriving older ledgers anew, for one of the processes on a database at a time."""
-    lease = Lease(service.store, "renewing", holder_name(settings))
+def _alone(service: Service, settings: Settings, name: str, work: Background) -> Background:
+    """Return a work as one of the processes on a database does it at a time."""
+    lease = Lease(service.store, name, holder_name(settings))
 
-    async def renew() -> None:
-        await lease.run(lambda: keep_renewing(service.store, service.now_us, service.limits))
+    async def do() -> None:
+        await lease.run(work)
 
-    return [renew]
+    return do
+
+
+def _renewing(service: Service, settings: Settings) -> Background:
+    """Return the work of deriving older ledgers anew."""
+    return _alone(service, settings, "renewing", partial(keep_renewing, service.store, service.now_us, service.limits))
 
 
 def _forgetting(service: Service, settings: Settings) -> list[Background]:
-    """Return the work of forgetting what is too old, for one of the processes on a database at a time; none where all is kept."""
+    """Return the work of forgetting what is too old; none where all is kept."""
     if settings.keep_messages_days is None:
         return []
     ledger = settings.keep_ledger_days
     keeping = Keeping(round(settings.keep_messages_days * DAY_US), None if ledger is None else round(ledger * DAY_US))
-    lease = Lease(service.store, "forgetting", holder_name(settings))
-
-    async def forget() -> None:
-        await lease.run(lambda: keep_forgetting(service.store, keeping, service.now_us, service.limits))
-
-    return [forget]
+    work = partial(keep_forgetting, service.store, keeping, service.now_us, service.limits)
+    return [_alone(service, settings, "forgetting", work)]
 
 
 def holder_name(settings: Settings) -> str:

@@ -6,8 +6,8 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, Field
 
-from zoneledger.api.kpi_answers import Warned
-from zoneledger.api.times import Seconds, Time, rfc3339, rfc3339_or_none, seconds
+from zoneledger.api.kpi_answers import NamedWindowAnswer, Warned, named_window_told, warned
+from zoneledger.api.times import Seconds, Time, rfc3339_or_none, seconds
 from zoneledger.application.failures import Failures
 from zoneledger.core.failures import FailureFigures, Tally, failure_figures_of
 
@@ -61,15 +61,9 @@ class CodeFailures(FailureNumbers):
     subsystems: list[str] = Field(description="the subsystems that its alarms named", examples=[["clamp"]])
 
 
-class FailuresAnswer(FailureNumbers):
+class FailuresAnswer(NamedWindowAnswer, FailureNumbers):
     """The failures of a unit over a window: of all of it, of its parts, by subsystem and by alarm code."""
 
-    unit: str = Field(description="the unit's path", examples=["harbour/wing-1/cell-1"])
-    start: Time = Field(description="start of the window, included")
-    end: Time = Field(description="end of the window, not included")
-    until: Time = Field(description="where reading ended: the window's end, or now if that is earlier")
-    label: str | None = Field(description="the day or shift, where the window is one", examples=["2026-11-25"])
-    shift: str | None = Field(description="the shift, where the window is one", examples=["2026-11-25/early"])
     planned_s: Seconds = Field(description="planned time in seconds; of a line the sum of its cells")
     confidence: float = Field(description="that of the bounds", examples=[0.9])
     trend_score: float | None = Field(
@@ -101,15 +95,10 @@ def _named(tally: Tally, code: str) -> list[str]:
 
 def answer_of(found: Failures, confidence: float) -> FailuresAnswer:
     """Return the answer for a unit's failures, with bounds of a confidence."""
-    window, tally = found.window, found.tally
+    tally = found.tally
     return FailuresAnswer(
         **_numbers(failure_figures_of(tally, confidence)),
-        unit=found.unit.path,
-        start=rfc3339(window.start_us),
-        end=rfc3339(window.end_us),
-        until=rfc3339(found.until_us),
-        label=window.label,
-        shift=window.shift,
+        **named_window_told(found.unit, found.window, found.until_us),
         planned_s=seconds(found.planned_us),
         confidence=confidence,
         trend_score=found.trend,
@@ -126,5 +115,5 @@ def answer_of(found: Failures, confidence: float) -> FailuresAnswer:
             for code, figures in _ranked(tally.by(lambda one: one.code), confidence)
         ],
         revision=found.revision,
-        warnings=[Warned(code=one.code, text=one.text) for one in found.warnings],
+        warnings=warned(found.warnings),
     )

@@ -1,13 +1,19 @@
 """What /v1/kpi answers, field by field."""
 
+from collections.abc import Iterable
+from typing import Any
+
 from pydantic import BaseModel, Field
 
 from zoneledger.api.times import Seconds, Time, rfc3339, seconds
 from zoneledger.application.kpi import Kpi
+from zoneledger.application.windows import Window
 from zoneledger.core.bounds import ratio_bounds
 from zoneledger.core.comparison import FACTORS, contributions
 from zoneledger.core.figures import Account, Figures, ratio
+from zoneledger.core.plant import Unit
 from zoneledger.core.states import STATES
+from zoneledger.core.warnings import Warning
 
 Ratio = float | None
 YIELD_CONFIDENCE = 0.9
@@ -83,15 +89,25 @@ class Warned(BaseModel):
     )
 
 
-class KpiAnswer(BaseModel):
-    """The figures of a unit over a window; ratios are 0 to 1 and unrounded, null where there is nothing to divide by."""
+class WindowAnswer(BaseModel):
+    """What is told of a unit over a window."""
 
     unit: str = Field(description="the unit's path", examples=["harbour/wing-1/cell-1"])
     start: Time = Field(description="start of the window, included")
     end: Time = Field(description="end of the window, not included")
     until: Time = Field(description="where reading ended: the window's end, or now if that is earlier")
+
+
+class NamedWindowAnswer(WindowAnswer):
+    """What is told of a unit over a window that may have a name."""
+
     label: str | None = Field(description="what a series calls the window", examples=["2026-W48"])
     shift: str | None = Field(description="the shift, where the window is one", examples=["2026-11-25/early"])
+
+
+class KpiAnswer(NamedWindowAnswer):
+    """The figures of a unit over a window; ratios are 0 to 1 and unrounded, null where there is nothing to divide by."""
+
     planned_s: Seconds = Field(
         description="planned time in seconds (ISO 22400-2 planned busy time); of a line the sum of its cells"
     )
@@ -162,6 +178,22 @@ class SeriesAnswer(BaseModel):
     series: list[KpiAnswer]
 
 
+def window_told(unit: Unit, window: Window, until_us: int) -> dict[str, str]:
+    """Return the fields of a WindowAnswer."""
+    bounds = {"start": window.start_us, "end": window.end_us, "until": until_us}
+    return {"unit": unit.path, **{name: rfc3339(at_us) for name, at_us in bounds.items()}}
+
+
+def named_window_told(unit: Unit, window: Window, until_us: int) -> dict[str, Any]:
+    """Return the fields of a NamedWindowAnswer."""
+    return window_told(unit, window, until_us) | {"label": window.label, "shift": window.shift}
+
+
+def warned(warnings: Iterable[Warning]) -> list[Warned]:
+    """Return warnings as they are answered."""
+    return [Warned(code=one.code, text=one.text) for one in warnings]
+
+
 def _time(account: Account) -> TimeByState:
     return TimeByState(**{state: seconds(getattr(account, f"{state}_us")) for state in STATES})
 
@@ -207,7 +239,7 @@ def _zone(account: Account) -> ZoneFigures:
     )
 
 
-def _ratios(figures: Figures) -> dict[str, float | None]:
+def _ratios(figures: Figures) -> dict[str, Any]:
     names = (
         "availability",
         "performance",
@@ -234,12 +266,7 @@ def answer_of(kpi: Kpi) -> KpiAnswer:
     """Return the answer for a unit's figures."""
     account, figures = kpi.account, kpi.figures
     return KpiAnswer(
-        unit=kpi.unit.path,
-        start=rfc3339(kpi.window.start_us),
-        end=rfc3339(kpi.window.end_us),
-        until=rfc3339(kpi.until_us),
-        label=kpi.window.label,
-        shift=kpi.window.shift,
+        **named_window_told(kpi.unit, kpi.window, kpi.until_us),
         planned_s=seconds(account.planned_us),
         time_s=_time(account),
         reasons_s=_reasons(account),
@@ -257,5 +284,5 @@ def answer_of(kpi: Kpi) -> KpiAnswer:
         ),
         zones={zone: _zone(one) for zone, one in sorted(kpi.zones.items())},
         revision=kpi.revision,
-        warnings=[Warned(code=one.code, text=one.text) for one in kpi.warnings],
+        warnings=warned(kpi.warnings),
     )

@@ -5,7 +5,7 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, Field
 
-from zoneledger.api.kpi_answers import Warned
+from zoneledger.api.kpi_answers import NamedWindowAnswer, Warned, named_window_told, warned
 from zoneledger.api.times import Seconds, Time, rfc3339, seconds
 from zoneledger.application.losses import Losses
 from zoneledger.core.given import GivenTimes, Share, shares
@@ -128,15 +128,9 @@ class PositionRanking(BaseModel):
     left_off: int = Field(description="how many further positions have defects", examples=[0])
 
 
-class LossAnswer(BaseModel):
+class LossAnswer(NamedWindowAnswer):
     """Where a unit's planned time went: planned less each step's `lost_s` leaves the standard seconds of the good fasteners."""
 
-    unit: str = Field(description="the unit's path", examples=["harbour/wing-1/cell-1"])
-    start: Time = Field(description="start of the window, included")
-    end: Time = Field(description="end of the window, not included")
-    until: Time = Field(description="where reading ended: the window's end, or now if that is earlier")
-    label: str | None = Field(description="what a series calls the window", examples=["2026-W48"])
-    shift: str | None = Field(description="the shift, where the window is one", examples=["2026-11-25/early"])
     planned_s: Seconds = Field(description="planned time in seconds; of a line the sum of its cells")
     steps: list[LossStep] = Field(description="the losses in order, always all eight; exact to the microsecond")
     good_standard_s: Seconds = Field(
@@ -233,12 +227,7 @@ def answer_of(losses: Losses) -> LossAnswer:
     """Return the answer for a unit's losses."""
     kpi, account = losses.kpi, losses.account
     return LossAnswer(
-        unit=kpi.unit.path,
-        start=rfc3339(kpi.window.start_us),
-        end=rfc3339(kpi.window.end_us),
-        until=rfc3339(kpi.until_us),
-        label=kpi.window.label,
-        shift=kpi.window.shift,
+        **named_window_told(kpi.unit, kpi.window, kpi.until_us),
         planned_s=seconds(kpi.account.planned_us),
         steps=_steps(losses),
         good_standard_s=seconds(kpi.account.good_standard_us),
@@ -247,5 +236,5 @@ def answer_of(losses: Losses) -> LossAnswer:
         items=_items(account),
         positions=_positions(account),
         revision=kpi.revision,
-        warnings=[Warned(code=one.code, text=one.text) for one in kpi.warnings],
+        warnings=warned(kpi.warnings),
     )

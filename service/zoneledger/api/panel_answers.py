@@ -2,8 +2,8 @@
 
 from pydantic import BaseModel, Field
 
-from zoneledger.api.kpi_answers import Ratio, Warned
-from zoneledger.api.times import Seconds, Time, rfc3339, seconds
+from zoneledger.api.kpi_answers import Ratio, Warned, WindowAnswer, warned, window_told
+from zoneledger.api.times import Seconds, Time, rfc3339, seconds, seconds_or_none
 from zoneledger.application.panels import Panels, ShownPass
 from zoneledger.core.figures import Account
 from zoneledger.core.pass_figures import ProgramPasses, automation_level, left_for_hand, quantile
@@ -112,13 +112,9 @@ class ChangeoverAnswer(BaseModel):
     unmasked: Seconds = Field(description="the other seconds", examples=[1800.0])
 
 
-class PanelsAnswer(BaseModel):
+class PanelsAnswer(WindowAnswer):
     """The passes that ended in a window, and those that were not over at its end."""
 
-    unit: str = Field(description="the path that was asked for", examples=["harbour/wing-1/cell-1"])
-    start: Time = Field(description="start of the window, included")
-    end: Time = Field(description="end of the window, not included")
-    until: Time = Field(description="where reading ended: the window's end, or now if that is earlier")
     number: int = Field(description="passes that ended in the window, on all pages together", examples=[41])
     passes: list[PassAnswer]
     next: int | None = Field(description="give it as `after` for the next page; null on the last", examples=[1000])
@@ -129,10 +125,6 @@ class PanelsAnswer(BaseModel):
         description="rises when what was told of the window, or of its passes before it, was changed", examples=[1]
     )
     warnings: list[Warned]
-
-
-def _seconds(length_us: float | None) -> float | None:
-    return None if length_us is None else length_us / 1_000_000
 
 
 def _named(lengths_us: dict[str, int]) -> dict[str, float]:
@@ -150,7 +142,7 @@ def _pass(shown: ShownPass) -> PassAnswer:
         end=rfc3339(one.end_us) if over else None,
         outcome=shown.outcome,
         whole=over and one.is_whole,
-        floor_to_floor_s=_seconds(one.floor_to_floor_us) if over else None,
+        floor_to_floor_s=seconds_or_none(one.floor_to_floor_us) if over else None,
         time_s=TimeInPass.model_validate({kind: seconds(length_us) for kind, length_us in kinds.items()}),
         waits_s=_named(shown.inside.waits),
         faults_s=_named(shown.inside.faults),
@@ -169,11 +161,11 @@ def _program(sums: ProgramPasses) -> ProgramAnswer:
     times = sums.whole_us
     floor_to_floor = FloorToFloor(
         count=len(times),
-        mean_s=_seconds(sums.mean_us),
-        median_s=_seconds(quantile(times, 0.5)),
-        p90_s=_seconds(quantile(times, 0.9)),
-        shortest_s=_seconds(quantile(times, 0.0)),
-        longest_s=_seconds(quantile(times, 1.0)),
+        mean_s=seconds_or_none(sums.mean_us),
+        median_s=seconds_or_none(quantile(times, 0.5)),
+        p90_s=seconds_or_none(quantile(times, 0.9)),
+        shortest_s=seconds_or_none(quantile(times, 0.0)),
+        longest_s=seconds_or_none(quantile(times, 1.0)),
     )
     return ProgramAnswer(
         program=sums.program,
@@ -193,10 +185,7 @@ def answer_of(panels: Panels, after: int) -> PanelsAnswer:
     """Return what the API answers of passes, of which a page after the first `after` was read."""
     kpi, reached = panels.kpi, after + len(panels.page)
     return PanelsAnswer(
-        unit=kpi.unit.path,
-        start=rfc3339(kpi.window.start_us),
-        end=rfc3339(kpi.window.end_us),
-        until=rfc3339(kpi.until_us),
+        **window_told(kpi.unit, kpi.window, kpi.until_us),
         number=panels.number,
         passes=[_pass(shown) for shown in panels.page],
         next=reached if reached < panels.number else None,
@@ -204,5 +193,5 @@ def answer_of(panels: Panels, after: int) -> PanelsAnswer:
         programs=[_program(sums) for sums in panels.programs],
         changeover_s=_changeover(kpi.account),
         revision=panels.revision,
-        warnings=[Warned(code=warning.code, text=warning.text) for warning in panels.warnings],
+        warnings=warned(panels.warnings),
     )

@@ -2,8 +2,8 @@
 
 from pydantic import BaseModel, Field
 
-from zoneledger.api.kpi_answers import Warned
-from zoneledger.api.times import Time, rfc3339
+from zoneledger.api.kpi_answers import Warned, WindowAnswer, warned, window_told
+from zoneledger.api.times import seconds_or_none
 from zoneledger.application.prospects import Prospect, Prospects, Rate
 from zoneledger.core.states import CHANGEOVER, FAULT, IDLE, RUNNING
 
@@ -73,13 +73,9 @@ class ProspectAnswer(BaseModel):
     formula_gain: Number = Field(description="the same by the plain formula", examples=[0.04])
 
 
-class ProspectsAnswer(BaseModel):
+class ProspectsAnswer(WindowAnswer):
     """What a cell makes in an hour, and what it would make if one of its losses were changed."""
 
-    unit: str = Field(description="the cell's path", examples=["harbour/wing-1/cell-1"])
-    start: Time = Field(description="start of the window, included")
-    end: Time = Field(description="end of the window, not included")
-    until: Time = Field(description="where reading ended: the window's end, or now if that is earlier")
     model: str = Field(description="the name of the model", examples=[MODEL])
     inputs: InputsAnswer
     measured: RateAnswer
@@ -87,10 +83,6 @@ class ProspectsAnswer(BaseModel):
     prospects: list[ProspectAnswer]
     revision: int = Field(description="rises when what was told of the window was changed", examples=[1])
     warnings: list[Warned]
-
-
-def _seconds(length_us: float | None) -> float | None:
-    return None if length_us is None else length_us / 1_000_000
 
 
 def _rate(rate: Rate) -> RateAnswer:
@@ -105,9 +97,9 @@ def _inputs(found: Prospects) -> InputsAnswer:
     return InputsAnswer(
         passes=found.passes,
         zones=means.zones if means else 0,
-        head_s=_seconds(means.head_us) if means else None,
-        without_head_s=_seconds(means.without_us) if means else None,
-        transfer_s=_seconds(means.transfer_us) if means else None,
+        head_s=seconds_or_none(means.head_us) if means else None,
+        without_head_s=seconds_or_none(means.without_us) if means else None,
+        transfer_s=seconds_or_none(means.transfer_us) if means else None,
         transfers_seen=found.transfers,
         process_s=sum(named(RUNNING).values()) if means else None,
         changeover_s=named(CHANGEOVER),
@@ -133,10 +125,7 @@ def answer_of(found: Prospects) -> ProspectsAnswer:
     """Return what the API answers of prospects."""
     kpi = found.kpi
     return ProspectsAnswer(
-        unit=kpi.unit.path,
-        start=rfc3339(kpi.window.start_us),
-        end=rfc3339(kpi.window.end_us),
-        until=rfc3339(kpi.until_us),
+        **window_told(kpi.unit, kpi.window, kpi.until_us),
         model=MODEL,
         inputs=_inputs(found),
         measured=_rate(found.measured),
@@ -145,5 +134,5 @@ def answer_of(found: Prospects) -> ProspectsAnswer:
         ),
         prospects=[_prospect(found.measured, each) for each in found.changes],
         revision=kpi.revision,
-        warnings=[Warned(code=warning.code, text=warning.text) for warning in found.warnings],
+        warnings=warned(found.warnings),
     )

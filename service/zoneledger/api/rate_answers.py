@@ -5,9 +5,9 @@ from typing import NamedTuple
 
 from pydantic import BaseModel, Field
 
+from zoneledger.api.kpi_answers import NamedWindowAnswer, Ratio, Warned, named_window_told, warned
 from zoneledger.api.kpi_answers import Rates as PerHour
-from zoneledger.api.kpi_answers import Ratio, Warned
-from zoneledger.api.times import Seconds, Time, rfc3339, rfc3339_or_none, seconds
+from zoneledger.api.times import Seconds, Time, rfc3339_or_none, seconds
 from zoneledger.application.rates import BestHour, Rates
 from zoneledger.core.figures import HOUR_US
 from zoneledger.core.rates import Kind, KindTally, ProgramRate, capability
@@ -93,15 +93,9 @@ class ProgramRateAnswer(BaseModel):
     per_running_hour: Ratio = Field(description="made / running, per hour", examples=[611.4])
 
 
-class RatesAnswer(BaseModel):
+class RatesAnswer(NamedWindowAnswer):
     """How fast a unit made fasteners over a window."""
 
-    unit: str = Field(description="the unit's path", examples=["harbour/wing-1/cell-1"])
-    start: Time = Field(description="start of the window, included")
-    end: Time = Field(description="end of the window, not included")
-    until: Time = Field(description="where reading ended: the window's end, or now if that is earlier")
-    label: str | None = Field(description="the day or shift, where the window is one", examples=["2026-11-25"])
-    shift: str | None = Field(description="the shift, where the window is one", examples=["2026-11-25/early"])
     planned_s: Seconds = Field(description="planned time in seconds; of a line the sum of its cells")
     running_s: Seconds = Field(description="running time in seconds; that of the programs sums to it")
     made: int = Field(description="fasteners made in planned time", examples=[2140])
@@ -159,12 +153,7 @@ def answer_of(rates: Rates, asked: Asked) -> RatesAnswer:
     kpi = rates.kpi
     figures = kpi.figures
     return RatesAnswer(
-        unit=kpi.unit.path,
-        start=rfc3339(kpi.window.start_us),
-        end=rfc3339(kpi.window.end_us),
-        until=rfc3339(kpi.until_us),
-        label=kpi.window.label,
-        shift=kpi.window.shift,
+        **named_window_told(kpi.unit, kpi.window, kpi.until_us),
         planned_s=seconds(kpi.account.planned_us),
         running_s=seconds(kpi.account.running_us),
         made=kpi.account.made,
@@ -178,5 +167,5 @@ def answer_of(rates: Rates, asked: Asked) -> RatesAnswer:
         kinds=[_kind(kind, tally, asked) for kind, tally in rates.kinds.items()],
         programs=[_program(one) for one in rates.programs],
         revision=kpi.revision,
-        warnings=[Warned(code=one.code, text=one.text) for one in kpi.warnings if one.code != "zone_oee"],
+        warnings=warned(one for one in kpi.warnings if one.code != "zone_oee"),
     )

@@ -29,6 +29,11 @@ def seconds(length_us: int) -> float:
     return length_us / 1_000_000
 
 
+def seconds_or_none(length_us: float | None) -> float | None:
+    """Return microseconds as seconds, None for none."""
+    return None if length_us is None else length_us / 1_000_000
+
+
 def read_instant(value: object) -> int:
     """Return an RFC 3339 text as microseconds since the Unix epoch; raise ValueError, saying what it should be."""
     if not isinstance(value, str):

@@ -204,11 +204,12 @@ def by_line(cells: Sequence[Unit]) -> dict[str, list[Unit]]:
 
 async def read_sums(reading: Reading, unit: Unit, windows: Sequence[Window], now_us: int, limits: Limits) -> Sums:
     """Return the accounts of a unit's cells and zones for each window, read up to the present."""
-    sums = Sums(unit, [Part(window, window.until_us(now_us)) for window in windows], {}, {}, {})
-    past, cells = sums.past, unit.cells
+    cells = unit.cells
+    heads = await reading.heads([cell.path for cell in cells])
+    sums = Sums(unit, [Part(window, window.until_us(now_us)) for window in windows], heads, {}, {})
+    past = sums.past
     if not past or not cells:
         return sums
-    heads = await reading.heads([cell.path for cell in cells])
     spans = await read_spans(reading, heads, *reach_of(past), now_us, limits)
     given = await read_given(reading, spans, [cell.path for cell in cells], *reach_of(past))
     for line, members in by_line(cells).items():
@@ -218,7 +219,7 @@ async def read_sums(reading: Reading, unit: Unit, windows: Sequence[Window], now
             for cell in members:
                 _book_time(part, cell, spans, given)
         await _count_line(reading, line, members, past)
-    return replace(sums, heads=heads, spans=spans, given=given)
+    return replace(sums, spans=spans, given=given)
 
 
 async def kpis_of(reading: Reading, sums: Sums, now_us: int, limits: Limits) -> list[Kpi]:

@@ -13,6 +13,9 @@ from zoneledger.core.spans import Span
 from zoneledger.core.states import NOT_KEPT, UNKNOWN
 from zoneledger.core.warnings import Warning, older_ledger
 
+Zone = tuple[str, str]
+"""A cell's path and the zone's name."""
+
 UnitSpans = dict[tuple[str, str], list[Span]]
 """Spans by (cell, zone), sorted and disjoint; a cell's own under the zone ''."""
 
@@ -60,13 +63,21 @@ async def read_activities(
     for cell, rows in (await reading.activities(zones, start_us, end_us)).items():
         for row in rows:
             found.setdefault((cell, row.zone), []).append(row)
+    for place, present in present_activities(heads, zones, limits).items():
+        if present.start_us < end_us:
+            found.setdefault(place, []).append(present)
+    return found
+
+
+def present_activities(heads: Mapping[str, Head], zones: Sequence[Zone], limits: Limits) -> dict[Zone, Activity]:
+    """Return the activities of zones that are not over, as rows that end where the evidence so far does, with `ended_by` OPEN."""
+    bookings = {cell: load(heads[cell].booking, limits) for cell in {cell for cell, _ in zones} if cell in heads}
+    found: dict[Zone, Activity] = {}
     for cell, zone in zones:
-        booking = load(heads[cell].booking, limits) if cell in heads else None
-        present = booking.activities.open.get(zone) if booking else None
-        if booking and booking.place and present and present.start_us < end_us:
-            told = present.activity, present.program, present.panel, present.automatic, present.manual
-            row = Activity(
-                booking.place, zone, *told, present.start_us, booking.booked_us, present.begun_by, OPEN, None
-            )
-            found.setdefault((cell, zone), []).append(row)
+        booking = bookings.get(cell)
+        one = booking.activities.open.get(zone) if booking else None
+        if booking and booking.place and one:
+            told = one.activity, one.program, one.panel, one.automatic, one.manual
+            end_us = max(one.start_us, booking.booked_us)
+            found[cell, zone] = Activity(booking.place, zone, *told, one.start_us, end_us, one.begun_by, OPEN, None)
     return found

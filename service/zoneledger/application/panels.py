@@ -3,9 +3,9 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from zoneledger.application.kpi import Kpi, read_kpis
-from zoneledger.application.ledger import UnitSpans, older_warnings, read_spans
-from zoneledger.application.passes import Zone, read_passes
+from zoneledger.application.kpi import Kpi, kpis_of, read_sums
+from zoneledger.application.ledger import UnitSpans, Zone, older_warnings, read_spans
+from zoneledger.application.passes import read_passes
 from zoneledger.application.ports import Reading
 from zoneledger.application.revisions import bearing_on, read_changes
 from zoneledger.application.stored import Head
@@ -89,8 +89,8 @@ async def read_panels(
     if window.end_us - window.start_us > MAX_DAYS * DAY_US:
         raise WindowInvalid(f"Passes are told of at most {MAX_DAYS} days; ask for several windows.")
     until_us = window.until_us(now_us)
-    (kpi,) = await read_kpis(reading, unit, [window], now_us, limits)
-    heads = await reading.heads([cell.path for cell in unit.cells])
+    sums = await read_sums(reading, unit, [window], now_us, limits)
+    (kpi,), heads = await kpis_of(reading, sums, now_us, limits), sums.heads
     found = await _find(reading, heads, unit, window, until_us, limits)
     over = sorted((f for f in found if f.one.is_over_in(window.start_us, until_us)), key=lambda f: f.order)
     present = [each for each in found if not each.one.is_over_in(window.start_us, until_us)]

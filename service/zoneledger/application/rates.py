@@ -4,8 +4,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from zoneledger.application.kpi import Kpi, read_kpis
-from zoneledger.application.ledger import older_warnings, read_activities, read_spans
+from zoneledger.application.kpi import Kpi, Sums, kpis_of, read_sums
+from zoneledger.application.ledger import older_warnings, read_activities
 from zoneledger.application.ports import Reading
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
@@ -13,7 +13,6 @@ from zoneledger.core.figures import HOUR_US
 from zoneledger.core.plant import Unit
 from zoneledger.core.program_time import ZoneTime, lengths_us, running_by_program
 from zoneledger.core.rates import Kind, KindTally, Made, Piece, ProgramRate, program_rates
-from zoneledger.core.shifts import planned
 from zoneledger.core.spans import Interval
 from zoneledger.core.standards import Standards
 
@@ -68,15 +67,13 @@ class _Parts:
 
 async def read_rates(reading: Reading, unit: Unit, window: Window, now_us: int, limits: Limits) -> Rates:
     """Return the rates of a unit, read up to the present; a window yet to come has none."""
-    (kpi,) = await read_kpis(reading, unit, [window], now_us, limits)
-    until_us = window.until_us(now_us)
-    inside = {
-        cell.path: planned(cell.line, unit.tz, window.start_us, until_us) if cell.line else [] for cell in unit.cells
-    }
-    kpi.warnings.extend(older_warnings(await reading.heads(list(inside))))
+    sums = await read_sums(reading, unit, [window], now_us, limits)
+    (kpi,), (part,), until_us = await kpis_of(reading, sums, now_us, limits), sums.parts, window.until_us(now_us)
+    inside = {cell.path: part.planned.get(cell.line_path or "", []) for cell in unit.cells}
+    kpi.warnings.extend(older_warnings(sums.heads))
     parts = _Parts(unit.cells, inside)
     made = await reading.count_made(parts.pieces, unit.zone)
-    running_us = await _running(reading, unit, inside, (window.start_us, until_us), now_us, limits)
+    running_us = await _running(reading, sums, inside, (window.start_us, until_us), limits)
     best_hour = None
     if until_us - window.start_us >= HOUR_US and kpi.figures.made_per_planned_hour is not None:
         found = await reading.busiest(parts.pieces, unit.zone, HOUR_US, until_us - HOUR_US)
@@ -85,12 +82,11 @@ async def read_rates(reading: Reading, unit: Unit, window: Window, now_us: int, 
 
 
 async def _running(
-    reading: Reading, unit: Unit, inside: Planned, window: Interval, now_us: int, limits: Limits
+    reading: Reading, read: Sums, inside: Planned, window: Interval, limits: Limits
 ) -> dict[str | None, int]:
     """Return the running time of each program in microseconds, summed over the cells of the unit."""
-    heads = await reading.heads([cell.path for cell in unit.cells])
-    spans = await read_spans(reading, heads, *window, now_us, limits)
-    activities = await read_activities(reading, heads, unit.cells, *window, limits)
+    unit, spans = read.unit, read.spans
+    activities = await read_activities(reading, read.heads, unit.cells, *window, limits)
     sums: dict[str | None, int] = {}
     for path, intervals in inside.items():
         # Zones with spans, not those declared: one that the plant model named no more has run, too.

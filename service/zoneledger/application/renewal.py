@@ -1,33 +1,18 @@
 """Derives ledgers anew that earlier rules derived, one cell after the other, while messages are taken in and figures read."""
 
-import asyncio
 import logging
 
 from zoneledger.application.ports import Store
 from zoneledger.application.rebuild import Clock, RebuildUnderWay, rebuild
+from zoneledger.application.upkeep import keep_doing
 from zoneledger.core.booking import FOLD, Limits
-from zoneledger.core.errors import StoreUnavailable
 
 log = logging.getLogger(__name__)
-
-EVERY_S = 3600.0
-#: How long to wait after the store did not answer, or while somebody else derives one of the ledgers.
-AGAIN_S = 60.0
 
 
 async def keep_renewing(store: Store, clock: Clock, limits: Limits) -> None:
     """Derive what is not of the present rules anew, again and again, until cancelled."""
-    while True:
-        pause_s = EVERY_S
-        try:
-            if not await renew(store, clock, limits):
-                pause_s = AGAIN_S
-        except StoreUnavailable as error:
-            log.warning("no ledger is derived anew for now: %s", error)
-            pause_s = AGAIN_S
-        except Exception:  # messages are taken in all the same
-            log.exception("no ledger is derived anew for an hour")
-        await asyncio.sleep(pause_s)
+    await keep_doing(lambda: renew(store, clock, limits), "no ledger is derived anew")
 
 
 async def renew(store: Store, clock: Clock, limits: Limits) -> bool:

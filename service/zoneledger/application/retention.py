@@ -1,7 +1,5 @@
 """Forgets messages, and later the ledger, once they are older than they are kept; what is left stays exactly as it was."""
 
-import asyncio
-import logging
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from functools import partial
@@ -10,14 +8,8 @@ from zoneledger.application.book import CHECKPOINTS_AT_ONCE, load
 from zoneledger.application.ports import Store, Writing
 from zoneledger.application.rebuild import ROWS_AT_ONCE, Clock, is_under_way, stretch_upto
 from zoneledger.application.stored import Checkpoint, Key
+from zoneledger.application.upkeep import keep_doing
 from zoneledger.core.booking import Limits
-from zoneledger.core.errors import StoreUnavailable
-
-log = logging.getLogger(__name__)
-
-EVERY_S = 3600.0
-#: How long to wait after the store did not answer.
-AGAIN_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,16 +22,12 @@ class Keeping:
 
 async def keep_forgetting(store: Store, keeping: Keeping, clock: Clock, limits: Limits) -> None:
     """Forget what is too old, again and again, until cancelled."""
-    while True:
-        pause_s = EVERY_S
-        try:
-            await forget(store, keeping, clock, limits)
-        except StoreUnavailable as error:
-            log.warning("nothing more is forgotten for now: %s", error)
-            pause_s = AGAIN_S
-        except Exception:  # messages are taken in all the same
-            log.exception("nothing more is forgotten for an hour")
-        await asyncio.sleep(pause_s)
+
+    async def work() -> bool:
+        await forget(store, keeping, clock, limits)
+        return True
+
+    await keep_doing(work, "nothing more is forgotten")
 
 
 async def forget(store: Store, keeping: Keeping, clock: Clock, limits: Limits) -> None:

@@ -107,12 +107,11 @@ class Booking:
             return
         known_seq = self.seq if message.boot == self.boot else 0
         since_us = None if self.boot is None else self.booked_us
+        place = Place(message.boot, message.seq, EVENT_RANK if isinstance(message, m.Event) else SNAPSHOT_RANK)
         if follows > known_seq:
             until_us = max(message.at_us, self.booked_us)
-            place = Place(message.boot, message.seq, EVENT_RANK if isinstance(message, m.Event) else SNAPSHOT_RANK)
             self.booked.gaps.append(Gap(place, known_seq + 1, follows, since_us, until_us))
         if message.boot != self.boot:
-            place = Place(message.boot, message.seq, EVENT_RANK if isinstance(message, m.Event) else SNAPSHOT_RANK)
             self._start_boot(place, first=self.boot is None, complete=follows == 0)
         elif self.lost != NO_SNAPSHOT:
             self.lost = GAP

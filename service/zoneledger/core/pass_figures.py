@@ -2,8 +2,8 @@
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from math import floor
 
+from zoneledger.core import rates
 from zoneledger.core.figures import ratio
 from zoneledger.core.passes import ABORTED, COMPLETED, ENDED, FINISHED, UNFINISHED, Pass
 from zoneledger.core.spans import Span, time_in_states
@@ -54,12 +54,7 @@ def quantile(ordered: Sequence[int], share: float) -> float | None:
 
     Of n values it lies at the place (n - 1) x share, counted from 0: definition 7 of Hyndman and Fan (1996, from memory).
     """
-    if not ordered:
-        return None
-    place = (len(ordered) - 1) * share
-    below = floor(place)
-    above = min(below + 1, len(ordered) - 1)
-    return ordered[below] + (ordered[above] - ordered[below]) * (place - below)
+    return rates.quantile([(one, 1) for one in ordered], share)
 
 
 @dataclass(slots=True)

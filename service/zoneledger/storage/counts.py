@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import BigInteger, ColumnElement, Integer, Select, func, select
+from sqlalchemy import CTE, BigInteger, ColumnElement, Integer, Select, func, select
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from zoneledger.application.stored import Count, DefectCount
@@ -16,6 +16,10 @@ _f = t.fasteners.c
 _FINAL = func.coalesce(_f.verdict, _f.result)
 
 
+def _segments(connection: AsyncConnection, segments: Sequence[Interval]) -> CTE:
+    return rows_of(connection, _SEGMENT, [(i, *segment) for i, segment in enumerate(segments)]).cte("segments")
+
+
 async def _counted(
     connection: AsyncConnection,
     cells: Sequence[str],
@@ -24,7 +28,7 @@ async def _counted(
     *rules: ColumnElement[bool],
 ) -> Sequence[Any]:
     """Return cell, segment, kind and number of the fasteners of each kind that the rules let through."""
-    part = rows_of(connection, _SEGMENT, [(i, *segment) for i, segment in enumerate(segments)]).cte("segments")
+    part = _segments(connection, segments)
     within = (_f.ledger_id == t.heads.c.ledger_id, _f.at_us >= part.c.from_us, _f.at_us < part.c.to_us, *rules)
     place = t.heads.c.cell, part.c.segment
     query: Select[Any] = select(*place, *kind, func.count()).where(*within).group_by(*place, *kind)
@@ -45,3 +49,20 @@ async def defects(connection: AsyncConnection, cells: Sequence[str], segments: S
     """Return those that are not good, by kind and position."""
     kind = (_f.zone, _f.operation, _f.item, _f.program, _f.position, _FINAL.label("final"))
     return [DefectCount(*row) for row in await _counted(connection, cells, segments, kind, _FINAL != "good")]
+
+
+async def unseen(
+    connection: AsyncConnection, cells: Sequence[str], segments: Sequence[Interval]
+) -> list[tuple[str, int, str, int]]:
+    """Return (cell, segment, zone, number) of fasteners that snapshots count and no event told."""
+    d, part = t.discrepancies.c, _segments(connection, segments)
+    within = (d.at_us >= part.c.from_us) & (d.at_us < part.c.to_us)
+    query = (
+        select(t.heads.c.cell, part.c.segment, d.zone, d.unseen)
+        .select_from(t.discrepancies.join(t.heads, d.ledger_id == t.heads.c.ledger_id).join(part, within))
+        .where(t.heads.c.cell.in_(texts_of(connection, cells)), d.kind == "unseen")
+    )
+    sums: dict[tuple[str, int, str], int] = {}
+    for cell, segment, zone, number in (await connection.execute(query)).all():  # SQLite's sum() overflows
+        sums[cell, segment, zone] = sums.get((cell, segment, zone), 0) + number
+    return [(*place, number) for place, number in sums.items()]

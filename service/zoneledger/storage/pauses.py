@@ -10,10 +10,8 @@ from sqlalchemy.sql.functions import FunctionElement
 from zoneledger.application.stored import PausesAsked
 from zoneledger.core.minor_stops import Cut, Pause
 from zoneledger.storage import tables as t
-from zoneledger.storage.lists import Columns, rows_of
+from zoneledger.storage.lists import BEGINNING_US, END_US, Columns, rows_of
 
-#: Before and after every instant that a ledger knows.
-_BEGINNING_US, _END_US = -(2**62), 2**62
 _ASKED: Columns = {"cell": Text, "zone": Text, "longer_us": BigInteger}
 _f = t.fasteners.c
 
@@ -52,8 +50,8 @@ def _reach(asked: CTE, start_us: int, end_us: int) -> CTE:
     reach = select(
         asked,
         t.heads.c.ledger_id,
-        func.coalesce(from_us, _BEGINNING_US).label("from_us"),
-        func.coalesce(to_us, _END_US).label("to_us"),
+        func.coalesce(from_us, BEGINNING_US).label("from_us"),
+        func.coalesce(to_us, END_US).label("to_us"),
     )
     return reach.where(t.heads.c.cell == asked.c.cell).cte("reach")
 

@@ -4,7 +4,7 @@ import json
 from collections.abc import Sequence
 from typing import Any, Literal
 
-from sqlalchemy import CTE, BigInteger, ColumnElement, Integer, Row, Select, Table, Text, func, select
+from sqlalchemy import ColumnElement, Row, Select, Table, func, select
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from zoneledger.application.stored import (
@@ -26,23 +26,16 @@ from zoneledger.application.stored import (
     SnapshotRow,
 )
 from zoneledger.core.failures import Raised, Wanted
-from zoneledger.core.messages import ACTIVITIES
 from zoneledger.core.minor_stops import Pause
 from zoneledger.core.offsets import Offset
 from zoneledger.core.rates import Made, Piece
 from zoneledger.core.rows import Activity, Alarm, Discrepancy, Fastener, Gap, Place, ZoneSpan
 from zoneledger.core.spans import Interval, Span
-from zoneledger.storage import counts, given, pauses, proofs, raises, rates, refused
+from zoneledger.storage import activities, counts, given, pauses, proofs, raises, rates, refused
 from zoneledger.storage import tables as t
 from zoneledger.storage.fasteners import read_fasteners
 from zoneledger.storage.leases import read_lease
-from zoneledger.storage.lists import Columns, rows_of, texts_of
-from zoneledger.storage.passes import read_pass_activities
-
-#: Before every instant that a ledger knows.
-_BEGINNING_US = -(2**62)
-_ZONE: Columns = {"cell": Text, "zone": Text}
-_SEGMENT: Columns = {"segment": Integer, "from_us": BigInteger, "to_us": BigInteger}
+from zoneledger.storage.lists import texts_of
 
 
 def head_of(row: Row[Any]) -> Head:
@@ -76,11 +69,6 @@ def discrepancy_of(row: Row[Any]) -> Discrepancy:
     return Discrepancy(place, row.number, row.at_us, row.kind, row.zone, row.detail, row.unseen)
 
 
-def activity_of(row: Row[Any]) -> Activity:
-    """Return the activity that a row of its table holds."""
-    return Activity(Place(row.boot, row.seq, row.rank), *(getattr(row, name) for name in Activity._fields[1:]))
-
-
 class SqlReading:
     """The Reading port on one connection, in one transaction."""
 
@@ -93,10 +81,6 @@ class SqlReading:
 
     def _is_among(self, cells: Sequence[str]) -> ColumnElement[bool]:
         return t.heads.c.cell.in_(texts_of(self._connection, cells))
-
-    def _segments(self, segments: Sequence[Interval]) -> CTE:
-        rows = [(i, *segment) for i, segment in enumerate(segments)]
-        return rows_of(self._connection, _SEGMENT, rows).cte("segments")
 
     async def cells(self) -> list[str]:
         return [row.cell for row in await self._rows(select(t.heads.c.cell).order_by(t.heads.c.cell))]
@@ -142,27 +126,12 @@ class SqlReading:
     async def activities(
         self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
     ) -> dict[str, list[Activity]]:
-        a, of = t.activities.c, rows_of(self._connection, _ZONE, zones).cte("zones")
-        load = t.activities.alias("load")
-        before = (load.c.ledger_id == t.heads.c.ledger_id, load.c.zone == of.c.zone, load.c.activity == "load")
-        since = select(func.max(load.c.start_us)).where(*before, load.c.start_us <= start_us).scalar_subquery()
-        at = select(
-            t.heads.c.cell, t.heads.c.ledger_id, of.c.zone, func.coalesce(since, _BEGINNING_US).label("since_us")
-        )
-        reach = at.where(t.heads.c.cell == of.c.cell).cte("reach")
-        within = (a.ledger_id == reach.c.ledger_id, a.zone == reach.c.zone, a.start_us >= reach.c.since_us)
-        order = (reach.c.cell, a.zone, a.start_us, a.end_us, a.boot, a.seq, a.rank)
-        kinds = a.activity.in_(ACTIVITIES)  # all there are: so the index by zone, activity and start is of use
-        query = select(reach.c.cell, t.activities).where(*within, kinds, a.start_us < end_us).order_by(*order)
-        found: dict[str, list[Activity]] = {}
-        for row in await self._rows(query):
-            found.setdefault(row.cell, []).append(activity_of(row))
-        return found
+        return await activities.read_activities(self._connection, zones, start_us, end_us)
 
     async def pass_activities(
         self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
     ) -> dict[tuple[str, str], list[Activity]]:
-        return await read_pass_activities(self._connection, zones, start_us, end_us)
+        return await activities.read_pass_activities(self._connection, zones, start_us, end_us)
 
     async def alarms(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[Alarm]]:
         a = t.alarms.c
@@ -197,17 +166,7 @@ class SqlReading:
         return await proofs.read_proof(self._connection, number)
 
     async def count_unseen(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[tuple[str, int, str, int]]:
-        d, part = t.discrepancies.c, self._segments(segments)
-        within = (d.at_us >= part.c.from_us) & (d.at_us < part.c.to_us)
-        query = (
-            select(t.heads.c.cell, part.c.segment, d.zone, d.unseen)
-            .select_from(t.discrepancies.join(t.heads, d.ledger_id == t.heads.c.ledger_id).join(part, within))
-            .where(self._is_among(cells), d.kind == "unseen")
-        )
-        sums: dict[tuple[str, int, str], int] = {}
-        for cell, segment, zone, unseen in await self._rows(query):  # SQLite's sum() overflows
-            sums[cell, segment, zone] = sums.get((cell, segment, zone), 0) + unseen
-        return [(*place, number) for place, number in sums.items()]
+        return await counts.unseen(self._connection, cells, segments)
 
     async def revisions(
         self, units: Sequence[str], start_us: int, end_us: int, after_id: int, limit: int | None

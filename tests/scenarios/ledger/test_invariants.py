@@ -3,61 +3,20 @@
 The oracle (tests/oracle) was written from the design by someone who had not seen the ledger, and shares no code with it.
 """
 
-import asyncio
-import os
-from collections.abc import Awaitable, Iterator
 from itertools import pairwise
-from typing import Any, TypeVar
+from typing import Any
 
-import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.oracle import strategies as told
 from tests.oracle.ledger import Derived, derive
-from tests.scenarios.ledger.bench import LIMITS, NOW_US, Bench, bench_on
-from zoneledger.application import book
+from tests.scenarios.ledger.bench import LIMITS, NOW_US
+from tests.scenarios.ledger.loop import Loop, few
 from zoneledger.application.rebuild import rebuild
 from zoneledger.application.windows import Window
 
-T = TypeVar("T")
 Message = dict[str, Any]
-
-#: Few examples, as each runs a database; ZONELEDGER_EXAMPLES asks for more.
-few = settings(
-    max_examples=int(os.environ.get("ZONELEDGER_EXAMPLES", "40")),
-    deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-)
-
-
-class Loop:
-    """Runs a test's examples on one bench in one event loop: Hypothesis calls plain functions."""
-
-    def __init__(self, database_url: str) -> None:
-        self._runner = asyncio.Runner()
-        self._context = bench_on(database_url)
-        self.bench: Bench = self._runner.run(self._context.__aenter__())
-
-    def run(self, work: Awaitable[T]) -> T:
-        async def wrapped() -> T:
-            return await work
-
-        return self._runner.run(wrapped())
-
-    def close(self) -> None:
-        self._runner.run(self._context.__aexit__(None, None, None))
-        self._runner.close()
-
-
-@pytest.fixture
-def loop(database_url: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[Loop]:
-    """A bench with short stretches, so that small examples reach checkpoints and pages."""
-    monkeypatch.setattr(book, "EVENTS_PER_CHECKPOINT", 4)
-    monkeypatch.setattr(book, "EVENTS_AT_ONCE", 7)
-    made = Loop(database_url)
-    yield made
-    made.close()
 
 
 @st.composite

@@ -1,12 +1,11 @@
 """The losses as properties over random messages on a real database, held against the oracle's own reading of the rules."""
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from datetime import date, time
 from itertools import pairwise
 from typing import Any
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -16,8 +15,8 @@ from tests.oracle.contents import PROGRAMS, fastener_fields
 from tests.oracle.controller import ZONES, Controller
 from tests.oracle.ledger import Derived, Fastener, Piece, derive
 from tests.scenarios.ledger.bench import LIMITS, NOW_US
-from tests.scenarios.ledger.test_invariants import Loop, few, grouped
-from zoneledger.application import book
+from tests.scenarios.ledger.loop import Loop, few
+from tests.scenarios.ledger.test_invariants import grouped
 from zoneledger.application.losses import Losses, read_losses
 from zoneledger.application.windows import Window
 from zoneledger.core.losses import LossAccount, Occurrences, added, steps_of
@@ -42,16 +41,6 @@ PLANNED_MIN = ((0, 2), (5, 20), (20, 55))
 UNITS = ("", "1", "2")
 
 programs = st.fixed_dictionaries({}, optional={"program": st.sampled_from(PROGRAMS)})
-
-
-@pytest.fixture
-def loop(database_url: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[Loop]:
-    """A bench with short stretches, so that small examples reach checkpoints and pages."""
-    monkeypatch.setattr(book, "EVENTS_PER_CHECKPOINT", 4)
-    monkeypatch.setattr(book, "EVENTS_AT_ONCE", 7)
-    made = Loop(database_url)
-    yield made
-    made.close()
 
 
 def _losses(

@@ -1,33 +1,21 @@
 """Activities and panel passes are the oracle's, in any order and grouping of the messages, on a real database."""
 
-from collections.abc import Iterator
 from dataclasses import replace
 
-import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from tests.oracle import passes as oracle
 from tests.oracle import strategies as told
 from tests.scenarios.ledger.bench import LIMITS, NOW_US
-from tests.scenarios.ledger.test_invariants import Loop, few, grouped
-from zoneledger.application import book
+from tests.scenarios.ledger.loop import Loop, few
+from tests.scenarios.ledger.test_invariants import grouped
 from zoneledger.application.passes import read_passes
 from zoneledger.application.rebuild import rebuild
 from zoneledger.core.passes import Pass
 from zoneledger.core.rows import Activity
 
 ZONES = ("1", "2")
-
-
-@pytest.fixture
-def loop(database_url: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[Loop]:
-    """A bench with short stretches, so that small examples reach checkpoints and pages."""
-    monkeypatch.setattr(book, "EVENTS_PER_CHECKPOINT", 4)
-    monkeypatch.setattr(book, "EVENTS_AT_ONCE", 7)
-    made = Loop(database_url)
-    yield made
-    made.close()
 
 
 def _activity(row: Activity) -> oracle.Activity:

@@ -2,6 +2,7 @@
 
 import asyncio
 from collections.abc import Awaitable, Callable
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -11,6 +12,7 @@ from sqlalchemy import Connection, inspect, select, text
 
 from tests.contract.rows import (
     A,
+    B,
     activity,
     alarm,
     discrepancy,
@@ -26,6 +28,7 @@ from tests.contract.rows import (
 from tests.contract.stores import Stores
 from zoneledger.application.ports import Store
 from zoneledger.application.stored import Checkpoint, ProofRow, SnapshotRow
+from zoneledger.core.booking import FOLD
 from zoneledger.core.errors import SchemaMismatch
 from zoneledger.core.rows import Booked
 from zoneledger.storage.engines import open_engines, transaction
@@ -115,7 +118,7 @@ async def test_down_and_up_again_works_with_rows_in_every_table(sql_url: str, st
     assert _filled(await _ask(sql_url, _contents)) == metadata.tables.keys() - {"given_reasons", "proofs"}
 
 
-@pytest.mark.parametrize("older", ["0001", "0002", "0003", "0004"])
+@pytest.mark.parametrize("older", ["0001", "0002", "0003", "0004", "0006"])
 async def test_down_to_any_older_schema_and_up_again_keeps_every_row(sql_url: str, stores: Stores, older: str) -> None:
     await _fill(sql_url, stores)
     await stores.close()
@@ -126,12 +129,27 @@ async def test_down_to_any_older_schema_and_up_again_keeps_every_row(sql_url: st
     assert await _ask(sql_url, _differences) == []
     after = await _ask(sql_url, _contents)
     renewed: dict[str, list[Any]] = {
-        "heads": [(*row[:-1], 0) for row in before["heads"]],  # its ledger is to be derived anew
+        "heads": [(*row[:-2], 0, None) for row in before["heads"]],  # its ledger is to be derived anew
         "activities": [],  # these and alarms come again with the ledger's renewal
         "alarms": [],
     }
     lapsed: dict[str, list[Any]] = {"leases": []}  # a lease lapses within seconds anyway
     assert after | lapsed == before | (renewed if older < "0004" else {}) | lapsed
+
+
+async def test_a_ledger_whose_missing_part_an_older_version_does_not_know_of_is_derived_anew(
+    sql_url: str, stores: Stores
+) -> None:
+    store = await stores.open(sql_url)
+    async with store.writing() as writing:
+        heads = await writing.lock_heads([A, B])
+        await writing.save_heads([replace(heads[A], derived_from_us=5)])
+    await stores.close()
+    await migrate(sql_url, "0006")
+    await migrate(sql_url)
+    async with (await stores.open_another(sql_url)).reading() as reading:
+        found = await reading.heads([A, B])
+    assert {cell: (head.fold, head.derived_from_us) for cell, head in found.items()} == {A: (0, None), B: (FOLD, None)}
 
 
 @pytest.mark.parametrize("older", ["0004", "0001", "base"])

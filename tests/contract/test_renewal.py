@@ -22,7 +22,7 @@ MESSAGES = [
 ]
 
 
-async def _make_older(store: Store) -> None:
+async def make_older(store: Store) -> None:
     """Take from the ledger what an earlier version did not book."""
     async with store.writing() as writing:
         head = (await writing.lock_heads([CELL]))[CELL]
@@ -34,7 +34,7 @@ async def _make_older(store: Store) -> None:
 async def test_a_ledger_of_earlier_rules_is_derived_anew_and_no_figure_is_restated(store: Store) -> None:
     await record(store, [delivery(dumped(*MESSAGES)), delivery(dumped(*MESSAGES), TWIN)])
     before = await all_kept(store)
-    await _make_older(store)
+    await make_older(store)
     assert await all_kept(store) != before
     assert await renew(store, lambda: NOW_US, Limits())
     assert await all_kept(store) == before
@@ -43,7 +43,7 @@ async def test_a_ledger_of_earlier_rules_is_derived_anew_and_no_figure_is_restat
 async def test_while_another_one_derives_a_ledger_its_renewal_is_left_for_later(store: Store) -> None:
     await record(store, [delivery(dumped(*MESSAGES))])
     before = await all_kept(store)
-    await _make_older(store)
+    await make_older(store)
     async with store.writing() as writing:
         await writing.begin_ledger(CELL, NOW_US)
     assert not await renew(store, lambda: NOW_US, Limits())

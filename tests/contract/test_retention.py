@@ -8,6 +8,7 @@ import pytest
 from tests.contract.payloads import activity, dumped, fastener, snapshot, verdict
 from tests.contract.recording import CELL, NOW_US, TWIN, all_kept, delivery, record
 from tests.contract.rows import refused
+from tests.contract.test_renewal import make_older
 from tests.fakes.between import Between
 from tests.fakes.memory_store import MemoryStore
 from zoneledger.application import book
@@ -15,9 +16,11 @@ from zoneledger.application import rebuild as rebuild_module
 from zoneledger.application.ledger import read_spans
 from zoneledger.application.ports import Store
 from zoneledger.application.rebuild import ABANDONED_US, rebuild
+from zoneledger.application.renewal import renew
 from zoneledger.application.retention import Keeping, forget
 from zoneledger.application.stored import RefusedRow, Revision
 from zoneledger.core.booking import Limits
+from zoneledger.core.rows import Activity
 from zoneledger.core.spans import Span, clip
 from zoneledger.core.validation import parse_instant
 
@@ -281,3 +284,26 @@ async def test_a_snapshot_that_tells_of_the_last_forgotten_event_during_a_rebuil
     assert made == before[f"booked {CELL}"][1]
     assert gaps == []
     assert not await rebuild(store, CELL, lambda: NOW_US, LIMITS)
+
+
+async def test_a_renewed_ledger_tells_from_when_on_it_has_activities_where_messages_are_gone(store: Store) -> None:
+    await record(store, [delivery(dumped(*MESSAGES))])
+    await _forget(store, _keeping(60))
+    await make_older(store)
+    assert await renew(store, lambda: NOW_US, LIMITS)
+    kept = await all_kept(store)
+    head, rows = kept["heads"][CELL], [row for rows in kept[f"booked {CELL}"] for row in rows]
+    assert head.derived_from_us == _at(head.kept_after[1])
+    derived = [row for row in rows if isinstance(row, Activity)]
+    assert derived
+    assert min(row.end_us for row in derived) > head.derived_from_us
+    await rebuild(store, CELL, lambda: NOW_US, LIMITS)
+    again = await all_kept(store)
+    assert again["heads"][CELL].derived_from_us == head.derived_from_us
+
+
+async def test_a_renewed_ledger_whose_messages_are_kept_has_all_activities(store: Store) -> None:
+    await record(store, [delivery(dumped(*MESSAGES))])
+    await make_older(store)
+    assert await renew(store, lambda: NOW_US, LIMITS)
+    assert (await all_kept(store))["heads"][CELL].derived_from_us is None

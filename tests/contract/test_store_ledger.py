@@ -1,5 +1,7 @@
 """The Store port: spans, fasteners, verdicts, gaps, discrepancies and revisions."""
 
+import pytest
+
 from tests.contract.rows import (
     BEFORE_1970_US,
     LARGEST,
@@ -18,7 +20,8 @@ from tests.contract.rows import (
 )
 from zoneledger.application.ports import Store, Writing
 from zoneledger.application.stored import Count, Stretch
-from zoneledger.core.rows import Booked, Place
+from zoneledger.core.passes import ACTIVITIES_BACK
+from zoneledger.core.rows import Activity, Booked, Place
 
 WHOLE = Stretch(None, None, {}, {}, None)
 MANY = 40_000
@@ -299,72 +302,55 @@ async def test_revisions_that_touch_a_window_come_in_order(store: Store) -> None
         assert await reading.revisions([], 0, 99, 0, None) == []
 
 
-async def test_activities_reach_back_to_the_load_before_the_window_and_not_past_its_end(store: Store) -> None:
-    passes = [
-        (1, "load", 0, 5),
-        (2, "process", 5, 50),
-        (3, "unload", 50, 60),
-        (4, "load", 70, 75),
-        (5, "process", 75, 120),
+def _activities(kinds: list[tuple[str, int, int]], zone: str = "1") -> list[Activity]:
+    return [
+        activity(seq, start_us, end_us, name=name, zone=zone) for seq, (name, start_us, end_us) in enumerate(kinds, 1)
     ]
-    rows = [activity(seq, start_us, end_us, name=name) for seq, name, start_us, end_us in passes]
-    await _book(store, Booked(activities=[*rows, activity(6, 1, 2, zone="2", name="process")]))
-    await _book(store, Booked(activities=[activity(1)]), B)
-    asked = [(A, "1"), (A, "2"), (B, "2")]
 
-    async def found(start_us: int, end_us: int) -> list[int]:
-        async with store.reading() as reading:
-            return [row.place.seq for row in (await reading.activities(asked, start_us, end_us)).get(A, [])]
 
-    assert await found(0, 1) == [1]
-    assert await found(69, 200) == [1, 2, 3, 4, 5, 6]
-    assert await found(70, 75) == [4, 6]
-    assert await found(90, 200) == [4, 5, 6]
+async def _found(store: Store, start_us: int, end_us: int, zone: str = "1") -> list[int]:
     async with store.reading() as reading:
-        assert await reading.activities([(A, "1")], 200, 201) == {A: rows[3:]}
+        found = await reading.activities([(A, zone), (B, "2")], start_us, end_us)
+    assert found.keys() <= {(A, zone)}
+    return [row.place.seq for row in found.get((A, zone), [])]
+
+
+async def test_activities_reach_back_to_the_last_unload_but_one_and_not_past_the_end_of_the_window(
+    store: Store,
+) -> None:
+    first = [("load", 0, 5), ("process", 5, 40), ("unload", 40, 60), ("load", 60, 75), ("unload", 75, 90)]
+    rows = _activities([*first, ("load", 90, 91), ("unload", 100, 105), ("load", 110, 111)])
+    await _book(store, Booked(activities=[*rows, activity(20, 1, 2, zone="2")]))
+    await _book(store, Booked(activities=[activity(1)]), B)
+    assert await _found(store, 0, 1) == [1]
+    assert await _found(store, 61, 76) == [1, 2, 3, 4, 5]
+    assert await _found(store, 90, 91) == [1, 2, 3, 4, 5, 6]
+    assert await _found(store, 91, 100) == [4, 5, 6]
+    assert await _found(store, 91, 101) == [4, 5, 6, 7]
+    assert await _found(store, 900, 901) == [6, 7, 8]
+    assert await _found(store, 0, 900, "2") == [20]
+    async with store.reading() as reading:
+        assert await reading.activities([(A, "1"), (A, "2")], 0, 2) == {
+            (A, "1"): rows[:1],
+            (A, "2"): [activity(20, 1, 2, zone="2")],
+        }
         assert await reading.activities([], 0, 9) == {}
 
 
-async def test_without_unloads_activities_of_passes_reach_back_past_all_loads_since_the_last_work(store: Store) -> None:
-    """A panel may be loaded in two goes: from the second one on, the pass would begin too late."""
-    passes = [("load", 0, 5), ("process", 5, 20), ("load", 30, 35), ("load", 40, 45), ("process", 50, 60)]
-    rows = [activity(seq, start_us, end_us, name=name) for seq, (name, start_us, end_us) in enumerate(passes, 1)]
+async def test_an_unload_whose_end_nobody_told_is_nothing_that_activities_are_read_from(store: Store) -> None:
+    rows = _activities([("unload", 0, 5), ("process", 5, 6), ("unload", 7, 8), ("unload", 9, 10), ("process", 11, 12)])
+    rows[2] = rows[2]._replace(ended_by="boot")
     await _book(store, Booked(activities=rows))
-
-    async def found(start_us: int, end_us: int) -> list[int]:
-        async with store.reading() as reading:
-            told = await reading.pass_activities([(A, "1")], start_us, end_us)
-        return [row.place.seq for row in told.get((A, "1"), [])]
-
-    assert await found(55, 56) == [2, 3, 4, 5]
-    assert await found(36, 37) == [2, 3, 4]
-    assert await found(25, 26) == [1, 2, 3]
+    assert await _found(store, 20, 21) == [2, 3, 4, 5]
 
 
-async def test_activities_of_passes_reach_from_the_unload_before_the_window_to_the_one_after_it(store: Store) -> None:
-    passes = [("load", 0, 5), ("unload", 50, 60), ("load", 60, 75), ("process", 75, 120), ("unload", 120, 125)]
-    passes += [("load", 130, 131), ("unload", 140, 145), ("load", 150, 151)]
-    rows = [activity(seq, start_us, end_us, name=name) for seq, (name, start_us, end_us) in enumerate(passes, 1)]
-    other = [activity(11, 1, 2, zone="2"), activity(12, 5, 9, zone="2", name="process"), activity(13, 9, 9, zone="2")]
-    lost = activity(14, 10, 11, zone="2", name="unload")._replace(ended_by="boot")
-    await _book(store, Booked(activities=[*rows, *other, lost]))
-    await _book(store, Booked(activities=[activity(1)]), B)
-
-    async def found(start_us: int, end_us: int, zone: str = "1") -> list[int]:
-        async with store.reading() as reading:
-            told = await reading.pass_activities([(A, zone), (B, "2")], start_us, end_us)
-        assert told.keys() <= {(A, zone)}
-        return [row.place.seq for row in told.get((A, zone), [])]
-
-    assert await found(0, 1) == [1, 2]
-    assert await found(60, 61) == [1, 2, 3, 4, 5]
-    assert await found(61, 62) == [3, 4, 5]
-    assert await found(61, 121) == [3, 4, 5, 6, 7]
-    assert await found(126, 127) == [6, 7]
-    assert await found(126, 141) == [6, 7, 8]
-    assert await found(900, 901) == [8]
-    assert await found(5, 6, "2") == [11, 12, 13]
-    assert await found(12, 13, "2") == [12, 13, 14]
+@pytest.mark.parametrize("kind", ["process", "load", "setup", "unload"])
+async def test_a_zone_that_tells_no_unload_is_not_read_from_its_beginning(store: Store, kind: str) -> None:
+    rows = _activities([(kind, 2 * n, 2 * n + 1) for n in range(3 * ACTIVITIES_BACK)])
+    rows = [row._replace(ended_by="snapshot") for row in rows]
+    await _book(store, Booked(activities=rows))
+    assert len(await _found(store, 2 * len(rows), 9 * len(rows))) == ACTIVITIES_BACK
+    assert len(await _found(store, 0, 9 * len(rows))) == len(rows)
 
 
 async def test_alarms_of_a_window_come_by_time_and_cell(store: Store) -> None:

@@ -30,7 +30,7 @@ def _hours(value: Any) -> Any:
 @pytest.mark.parametrize("example", _examples("failures"))
 def test_an_example_of_failures_gives_the_figures_beside_it(example: dict[str, Any]) -> None:
     repairs_us = [round(hours * HOUR_S * 1e6) for hours in example["repairs_h"]]
-    stretches = [Stretch(0, us, "x", us, counts=True, begin_seen=True, end_seen=True) for us in repairs_us]
+    stretches = [Stretch(0, us, "x", us, us, counts=True, begin_seen=True, end_seen=True) for us in repairs_us]
     figures = failure_figures_of(Tally(round(example["running_h"] * HOUR_S * 1e6), stretches), example["confidence"])
     for name, told in example["figures"].items():
         found = figures.failures if name == "failures" else _hours(getattr(figures, f"{name.removesuffix('_h')}_s"))

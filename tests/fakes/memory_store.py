@@ -24,6 +24,7 @@ from zoneledger.application.stored import (
     Key,
     LeaseRow,
     Listed,
+    PanelCount,
     PausesAsked,
     PlantVersion,
     ProofRow,
@@ -33,10 +34,12 @@ from zoneledger.application.stored import (
     Revision,
     SnapshotRow,
     Stretch,
+    Unmatched,
 )
 from zoneledger.clock import now_us
 from zoneledger.core.failures import Raised, Wanted
 from zoneledger.core.minor_stops import Cut, Pause
+from zoneledger.core.passes import ACTIVITIES_BACK
 from zoneledger.core.rates import Made, Piece
 from zoneledger.core.rows import Activity, Alarm, Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
 from zoneledger.core.spans import Interval
@@ -94,15 +97,13 @@ def _page(rows: Iterable[Listed[RowT]], after_id: int, limit: int) -> list[Liste
     return [row for row in rows if row.id > after_id][:limit]
 
 
-def _reach_of_passes(rows: Sequence[Activity], start_us: int, end_us: int) -> tuple[float, float]:
-    """Return from where on and up to where activities are read, so that the passes of a window are whole."""
-    loads = [row.start_us for row in rows if row.activity == "load"]
-    unloads = [row for row in rows if row.activity == "unload" and row.ended_by in ("event", "next")]
-    loaded = max((us for us in loads if us < start_us), default=-inf)
-    worked = [row.start_us for row in rows if row.activity == "process" and row.start_us < loaded]
-    gone = [row.end_us for row in unloads if row.end_us < start_us] or worked
-    going = [row.start_us for row in unloads if row.start_us >= end_us] or [us for us in loads if us >= end_us]
-    return max(gone, default=-inf), max(end_us - 1, min(going, default=inf))
+def _reach_back(rows: Sequence[Activity], start_us: int) -> float:
+    """Return from where on activities are read, so that the passes of a window and the one before are whole."""
+    before = [row for row in rows if row.start_us < start_us]
+    floor_us = before[-ACTIVITIES_BACK].start_us if len(before) >= ACTIVITIES_BACK else -inf
+    unloads = [row for row in before if row.activity == "unload" and row.ended_by in ("event", "next")]
+    gone = [row.end_us for row in unloads if row.end_us < start_us and row.start_us >= floor_us]
+    return gone[-2] if len(gone) > 1 else floor_us
 
 
 class _MemoryReading:
@@ -156,13 +157,21 @@ class _MemoryReading:
                 ] += 1
         return [DefectCount._make((*kind, number)) for kind, number in counts.items()]
 
+    async def count_by_panel(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[PanelCount]:
+        ids, counts = self._ledgers(cells), Counter[tuple[Any, ...]]()
+        for owned, row in self._state.fasteners.items():
+            for segment in _within(segments, row.at_us) if owned[0] in ids else ():
+                counts[ids[owned[0]], segment, row.zone, row.panel, self._state.results.get(owned) or row.result] += 1
+        return [PanelCount._make((*kind, number)) for kind, number in counts.items()]
+
     async def pauses(
         self, asked: Sequence[PausesAsked], start_us: int, end_us: int
     ) -> dict[tuple[str, str], list[Pause]]:
         ids, found = self._ledgers([one.cell for one in asked]), dict[tuple[str, str], list[Pause]]()
-        for cell, zone, longer_us in asked:
+        for cell, zone, longer_us, since_us, until_us in asked:
             rows = [row for owned, row in self._state.fasteners.items() if ids.get(owned[0]) == cell]
-            own = [row for row in rows if zone in ("", row.zone)]
+            near = [row for row in rows if min(since_us, start_us) <= row.at_us <= max(until_us, end_us - 1)]
+            own = [row for row in near if zone in ("", row.zone)]
             cuts = [Cut(row.at_us, row.operation, row.item, row.program) for row in sorted(own, key=_by_time)]
             ends = [Pause(*pair) for pair in pairwise([None, *cuts, None])]
             found[cell, zone] = [one for one in ends if _is_pause(one, longer_us, start_us, end_us)]
@@ -170,26 +179,14 @@ class _MemoryReading:
 
     async def activities(
         self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
-    ) -> dict[str, list[Activity]]:
-        ids, found = self._ledgers([cell for cell, _ in zones]), dict[str, list[Activity]]()
-        own = [(ids[owner], row) for owner, row in self._state.activities.values() if owner in ids]
-        for place in sorted(zones):
-            rows = [row for cell, row in own if (cell, row.zone) == place and row.start_us < end_us]
-            loads = [row.start_us for row in rows if row.activity == "load" and row.start_us <= start_us]
-            kept = [row for row in rows if row.start_us >= max(loads, default=row.start_us)]
-            found.setdefault(place[0], []).extend(sorted(kept, key=lambda row: (row.start_us, row.end_us, row.place)))
-        return {cell: rows for cell, rows in found.items() if rows}
-
-    async def pass_activities(
-        self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
     ) -> dict[tuple[str, str], list[Activity]]:
         ids, found = self._ledgers([cell for cell, _ in zones]), dict[tuple[str, str], list[Activity]]()
         own = [(ids[owner], row) for owner, row in self._state.activities.values() if owner in ids]
         for place in zones:
-            rows = [row for cell, row in own if (cell, row.zone) == place]
+            rows = [row for cell, row in own if (cell, row.zone) == place and row.start_us < end_us]
             rows.sort(key=lambda row: (row.start_us, row.end_us, row.place))
-            since_us, until_us = _reach_of_passes(rows, start_us, end_us)
-            if kept := [row for row in rows if since_us <= row.start_us and row.start_us <= until_us]:
+            since_us = _reach_back(rows, start_us)
+            if kept := [row for row in rows if since_us <= row.start_us]:
                 found[place] = kept
         return found
 
@@ -324,6 +321,23 @@ class _MemoryReading:
     async def discrepancies(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Discrepancy]]:
         ids, kept = self._ledgers(cells), self._state.discrepancies.items()
         return _page((Listed(i, ids[owner], row) for i, (owner, row) in kept if owner in ids), after_id, limit)
+
+    async def unmatched(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Unmatched]]:
+        state, found = self._state, []
+        heads = {head.cell_id: head for head in state.heads.values() if head.cell in cells}
+        for i, event in enumerate(state.events.values(), start=1):
+            head = heads.get(event.cell_id)
+            given = state.verdicts.get((head.ledger_id, event.boot, event.seq)) if head else None
+            if head and given and not self._made_before(head.ledger_id, given):
+                found.append(Listed(i, head.cell, Unmatched(given, event.at_us, event.arrived_us)))
+        return _page(found, after_id, limit)
+
+    def _made_before(self, ledger_id: int, given: Verdict) -> bool:
+        place = given.panel, given.position
+        made = ((owner, row) for (owner, *_), row in self._state.fasteners.items())
+        return any(
+            owner == ledger_id and (row.panel, row.position) == place and row[:2] < given[:2] for owner, row in made
+        )
 
 
 def _by_time(row: Fastener) -> tuple[int, int, int]:

@@ -153,10 +153,10 @@ def _locked_for_long(bench: Bench) -> Outcome:
 def _restored(bench: Bench) -> Outcome:
     service = bench.serve(documented_database(bench))
     with bench.sending():
-        do_as_documented(bench, "backup")
+        do_as_documented("backup", bench.directory, bench.postgres)
         bench.wait_for_events(600)
         service.kill()
-        do_as_documented(bench, "restore")
+        do_as_documented("restore", bench.directory, bench.postgres)
         service.start()
         bench.over()
         bench.wait_for_events(300)

@@ -11,7 +11,7 @@ import httpx
 
 from tests.docs.pages import blocks, read, section
 from tests.faults.bench import Bench
-from tests.servers.postgres import postgres_program
+from tests.servers.postgres import Postgres, postgres_program
 from zoneledger_sim.http import HttpSender
 from zoneledger_sim.ledger_file import read_ledger
 
@@ -28,21 +28,19 @@ def documented_database(bench: Bench) -> str:
     return bench.postgres.url("zoneledger")
 
 
-def do_as_documented(bench: Bench, what: str) -> None:
-    """Run the commands that docs/operations.md gives for `what` (backup, restore) of the row's database."""
-    found = [
-        one for one in blocks(section(read("docs/operations.md"), "Backup")) if one.words[1:] == (what, bench.kind)
-    ]
-    [block] = found
-    subprocess.run(["sh", "-ec", block.text], cwd=bench.directory, env=_environment(bench), check=True)
+def do_as_documented(what: str, directory: Path, postgres: Postgres | None) -> None:
+    """Run the commands that docs/operations.md gives for `what` (backup, restore), of SQLite in a directory without `postgres`."""
+    kind = "sqlite" if postgres is None else "postgresql"
+    [block] = [one for one in blocks(section(read("docs/operations.md"), "Backup")) if one.words[1:] == (what, kind)]
+    subprocess.run(["sh", "-ec", block.text], cwd=directory, env=_environment(postgres), check=True)
 
 
-def _environment(bench: Bench) -> dict[str, str]:
+def _environment(postgres: Postgres | None) -> dict[str, str]:
     programs, environment = [Path(sys.executable).parent], dict(os.environ)
-    if bench.postgres is not None:
+    if postgres is not None:
         programs.append(postgres_program("pg_dump").parent)
-        environment |= {"PGHOST": "127.0.0.1", "PGPORT": str(bench.postgres.port), "PGUSER": "zoneledger"}
-        environment["ZONELEDGER_DATABASE_URL"] = bench.postgres.url("zoneledger")
+        environment |= {"PGHOST": "127.0.0.1", "PGPORT": str(postgres.port), "PGUSER": "zoneledger"}
+        environment["ZONELEDGER_DATABASE_URL"] = postgres.url("zoneledger")
     else:
         environment.pop("ZONELEDGER_DATABASE_URL", None)
     return environment | {"PATH": os.pathsep.join([*map(str, programs), os.environ["PATH"]])}

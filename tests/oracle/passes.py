@@ -4,10 +4,11 @@ A begin ends the activity before it; an end of another activity changes nothing;
 or panel ends it; a new boot ends it where the boot before was last heard of. Each question reads all messages again.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from tests.oracle.ledger import named_zones
+from tests.oracle.ledger import fasteners, named_zones
 from tests.oracle.record import Message, Record
 
 
@@ -140,9 +141,41 @@ def activities(messages: Iterable[Message]) -> dict[str, list[Activity]]:
     return {zone: Zone(record, zone).activities() for zone in named_zones(record.messages)}
 
 
-def passes(messages: Iterable[Message]) -> dict[str, list[Pass]]:
-    """The passes of each zone."""
-    return {zone: passes_of(found) for zone, found in activities(messages).items()}
+def passes(messages: Iterable[Message], at_us: int | None = None) -> dict[str, list[Pass]]:
+    """The passes of each zone, as they stood at an instant: nothing that happened then or later is known."""
+    found = activities(messages)
+    if at_us is not None:
+        found = {zone: standing(ones, at_us) for zone, ones in found.items()}
+    return {zone: passes_of(ones) for zone, ones in found.items()}
+
+
+def standing(found: Sequence[Activity], at_us: int) -> list[Activity]:
+    """The activities that had begun before an instant; one that was not over then is open."""
+    begun = [one for one in found if one.start_us < at_us]
+    return [one if one.end_us < at_us else replace(one, end_us=at_us, ended_by="open", outcome=None) for one in begun]
+
+
+def made(messages: Iterable[Message], at_us: int) -> tuple[dict[Pass, Counter[str]], Counter[Pass]]:
+    """The fasteners of each pass by result, and how many made in its time name another panel, as it stood at an instant.
+
+    Each fastener is asked which pass it is of: that in whose time it was made, unless it names another panel; else the next one,
+    if that one is of the panel that it names.
+    """
+    record, found = record_of(messages), passes(messages, at_us)
+    own, others = {one: Counter[str]() for ones in found.values() for one in ones}, Counter[Pass]()
+    for fastener in fasteners(record):
+        begun = [one for one in found[fastener.zone] if one.start_us <= fastener.at_us]
+        if fastener.at_us >= at_us or not begun:
+            continue
+        last, following = begun[-1], found[fastener.zone][len(begun) :]
+        is_in = last.over_us is None or fastener.at_us <= last.end_us
+        if is_in and (None in (last.panel, fastener.panel) or last.panel == fastener.panel):
+            own[last][fastener.result] += 1
+            continue
+        others[last] += is_in
+        if following and fastener.panel is not None and fastener.panel == following[0].panel:
+            own[following[0]][fastener.result] += 1
+    return own, others
 
 
 def passes_of(found: Sequence[Activity]) -> list[Pass]:

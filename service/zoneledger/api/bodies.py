@@ -1,7 +1,7 @@
 """Reads a request's body whole, of the kinds and within the limit that a call takes."""
 
 import json
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from typing import Any, TypeVar
 
 from fastapi import Request
@@ -57,8 +57,20 @@ def read_object(body: bytes, model: type[BodyT], example: dict[str, Any]) -> Bod
     try:
         return model.model_validate(value)
     except ValidationError as error:
-        places = [{**one, "loc": ("body", *one["loc"])} for one in error.errors()]
+        places = [{**one, "loc": ("body", _field(model, one["loc"]))} for one in error.errors()]
         raise RequestValidationError(places) from None
+
+
+def _field(model: Any, place: Sequence[Any]) -> str:
+    """Return which field of a body a place is, such as `targets/oee`: without what pydantic tried there."""
+    steps = []
+    for step in place:
+        steps.append(str(step))
+        known = model.model_fields.get(step)
+        model = known.annotation if known else None
+        if not (isinstance(model, type) and issubclass(model, BaseModel)):
+            break
+    return "/".join(steps)
 
 
 def described_body(model: type[BaseModel], example: dict[str, Any]) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""The confidence of bounds, as a query asks for it."""
+"""The confidence of bounds, as a query or a body asks for it."""
 
 from typing import Annotated
 
@@ -6,13 +6,14 @@ from pydantic import Field
 
 from zoneledger.api.access import WindowParameters
 
+#: A confidence, wherever one is asked for.
 Confidence = Annotated[
     float,
     Field(
-        gt=0.5,
-        lt=0.9999,
+        ge=0.5,
+        le=0.9999,
         allow_inf_nan=False,
-        description="How often bounds hold: above 0.5 and below 0.9999",
+        description="How often each bound holds, by itself: 0.5 to 0.9999, both included",
         examples=[0.95],
     ),
 ]

@@ -31,14 +31,18 @@ class FailureNumbers(BaseModel):
     mttr_bounds_s: tuple[MaybeSeconds, MaybeSeconds] = Field(
         description="its chi-square bounds, two-sided, for repairs of exponential length", examples=[[3932.8, 18272.9]]
     )
-    repair_s: Seconds = Field(description="seconds of planned time in these failures")
-    fault_s: Seconds = Field(description="all seconds of planned time in fault, those of earlier failures included")
-    longest_s: MaybeSeconds = Field(description="the longest of these failures within planned time", examples=[9000.0])
+    repair_s: Seconds = Field(
+        description="seconds of planned time in these failures, as long as they lasted, beyond the window, too"
+    )
+    fault_s: Seconds = Field(
+        description="all seconds of planned time of the window in fault, those of earlier failures included"
+    )
+    longest_s: MaybeSeconds = Field(description="the longest of these repairs, within planned time", examples=[9000.0])
     first: Time | None = Field(description="when the first of them began")
     last: Time | None = Field(description="when the last of them began")
     begins_unseen: int = Field(description="how many of them follow on time without evidence", examples=[0])
     ends_unseen: int = Field(
-        description="how many of them last to where reading or evidence ends, or longer", examples=[0]
+        description="how many of them last to now, or to where the evidence ends, or longer", examples=[0]
     )
 
 

@@ -7,7 +7,6 @@ from zoneledger.api.times import Seconds, Time, rfc3339, seconds, seconds_or_non
 from zoneledger.application.panels import Panels, ShownPass
 from zoneledger.core.figures import Account
 from zoneledger.core.pass_figures import ProgramPasses, automation_level, left_for_hand, quantile
-from zoneledger.core.passes import PRESENT
 
 Seconds_ = float | None
 
@@ -25,12 +24,15 @@ class TimeInPass(BaseModel):
 
 
 class PassFasteners(BaseModel):
-    """Fasteners that the zone made within a pass, by result after verdicts, and how many were planned for the panel."""
+    """Fasteners that the zone made for a pass, by result after verdicts, and how many were planned for the panel."""
 
     made: int = Field(description="all that were made: good, rework and reject", examples=[268])
     good: int = Field(description="the good ones", examples=[264])
     rework: int = Field(description="those to be reworked", examples=[3])
     reject: int = Field(description="those that are lost", examples=[1])
+    of_other_panels: int = Field(
+        description="made in its time, but naming another panel: not among those above", examples=[0]
+    )
     automatic: int | None = Field(description="planned for the cell; null where nobody told", examples=[270])
     manual: int | None = Field(description="planned for the hand; null where nobody told", examples=[30])
     left_for_hand: int | None = Field(
@@ -133,16 +135,15 @@ def _named(lengths_us: dict[str, int]) -> dict[str, float]:
 
 def _pass(shown: ShownPass) -> PassAnswer:
     one, kinds = shown.one, shown.inside.kinds
-    over = shown.outcome != PRESENT
     return PassAnswer(
         unit="/".join(shown.zone),
         panel=one.panel,
         program=one.program,
         start=rfc3339(one.start_us),
-        end=rfc3339(one.end_us) if over else None,
-        outcome=shown.outcome,
-        whole=over and one.is_whole,
-        floor_to_floor_s=seconds_or_none(one.floor_to_floor_us) if over else None,
+        end=rfc3339(one.end_us) if one.is_over else None,
+        outcome=one.outcome,
+        whole=one.is_whole,
+        floor_to_floor_s=seconds_or_none(one.floor_to_floor_us),
         time_s=TimeInPass.model_validate({kind: seconds(length_us) for kind, length_us in kinds.items()}),
         waits_s=_named(shown.inside.waits),
         faults_s=_named(shown.inside.faults),
@@ -151,7 +152,8 @@ def _pass(shown: ShownPass) -> PassAnswer:
             automatic=one.automatic,
             manual=one.manual,
             left_for_hand=left_for_hand(one.planned, shown.made),
-            **shown.results,
+            of_other_panels=shown.share.of_other_panels,
+            **shown.share.results,
         ),
         automation_level=automation_level(shown.made, one.planned),
     )

@@ -164,6 +164,8 @@ def _place(location: Sequence[Any]) -> str:
 def _sentence(error: Mapping[str, Any]) -> str:
     if error["type"] == "extra_forbidden":
         return "is not a parameter of this call"
+    if error["type"] == "missing":
+        return "is missing"
     text = str(error["msg"]).removeprefix("Value error, ")
     return text.replace("Input should", "should").replace("String should", "should")
 

@@ -6,6 +6,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from pydantic.json_schema import SkipJsonSchema
 
 from zoneledger.api.access import optional
+from zoneledger.api.confidence import Confidence
 from zoneledger.api.kpi_answers import Warned
 from zoneledger.api.times import Instant, Seconds, Time, rfc3339, seconds
 from zoneledger.application.proofs import Check, Declared, Proof, Result
@@ -55,7 +56,7 @@ class ProofBody(BaseModel):
     unit: str = Field(max_length=200, description="The path of a cell or line", examples=["harbour/wing-1/cell-1"])
     start: Instant = Field(description="Begin of the run, included, RFC 3339 with an offset")
     end: Instant = Field(description="End of the run, not included; at most 31 days after `start`; may be yet to come")
-    confidence: float = Field(ge=0.5, le=0.9999, description="How sure each bound is to be, by itself", examples=[0.9])
+    confidence: Confidence
     targets: Targets
 
     def declared(self) -> Declared:
@@ -79,7 +80,8 @@ class TargetAnswer(BaseModel):
         description="shown: the bound on the unfavourable side meets the target; failed: not even the favourable one does"
     )
     longer_s: Seconds | None = Field(
-        description="how much more planned time would show it, in seconds, if all went on as measured; null: none, or no time would",
+        description="how much more planned time of the cell, or of the line's shifts, would show it if all went on as measured, in "
+        "seconds; null: none, or no time would",
         examples=[14_400.0],
     )
 

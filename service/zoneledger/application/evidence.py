@@ -4,7 +4,7 @@ import hashlib
 import json
 from typing import Any
 
-from zoneledger.application.ledger import read_spans
+from zoneledger.application.ledger import known_zones, read_spans
 from zoneledger.application.passes import read_passes
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import FastenerAfter
@@ -48,7 +48,7 @@ async def digest_of(reading: Reading, unit: Unit, start_us: int, end_us: int, li
         await _add_fasteners(digest, reading, cell, start_us, end_us)
     for row in sorted(await reading.count_unseen(paths, [(start_us, end_us)])):
         digest.add("unseen", *row)
-    zones = [(cell.path, zone) for cell in unit.cells if cell.cell for zone in cell.cell.zones]
+    zones = known_zones(heads, unit.cells, limits)
     for (cell, _), passes in sorted((await read_passes(reading, heads, zones, start_us, end_us, limits)).items()):
         for one in passes:
             if one.is_over_in(start_us, end_us):

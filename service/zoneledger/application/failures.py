@@ -1,19 +1,24 @@
 """Reads the failures of a unit over a window off the ledger."""
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
-from zoneledger.application.ledger import UnitSpans, older_warnings, read_spans
+from zoneledger.application.ledger import older_warnings, read_spans
 from zoneledger.application.ports import Reading
-from zoneledger.application.revisions import bearing_on, read_changes, restatement
-from zoneledger.application.undeclared import read_left_out, touching
+from zoneledger.application.revisions import bearing_on, later_warnings, read_changes
+from zoneledger.application.stored import Head
+from zoneledger.application.undeclared import read_left_out
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
 from zoneledger.core.failures import Clock, Planned, Stretch, Tally, Wanted, stretches_of, told_by, trend_score
 from zoneledger.core.figures import Account, figures_of
 from zoneledger.core.plant import Unit
 from zoneledger.core.shifts import planned
-from zoneledger.core.spans import fill, time_in_states, total
-from zoneledger.core.warnings import Warning, failure_warnings, not_declared, restated, warnings_of
+from zoneledger.core.spans import Span, fill, time_in_states, total
+from zoneledger.core.states import FAULT
+from zoneledger.core.warnings import Warning, failure_warnings, warnings_of
+
+SECOND_US = 1_000_000
 
 Owner = tuple[str, str]
 """A cell and its zone, "" for the cell itself."""
@@ -38,10 +43,9 @@ class Failures:
 class _Owned:
     """What is read of one cell or zone."""
 
-    planned: Planned
     account: Account
     clock: Clock
-    stretches: list[Stretch] = field(default_factory=list)
+    stretches: list[Stretch]
 
     @property
     def tally(self) -> Tally:
@@ -60,17 +64,33 @@ def _parts(unit: Unit) -> list[Owner]:
     return [] if unit.zone is not None else _summed(unit)
 
 
-def _owned(unit: Unit, owner: Owner, spans: UnitSpans, window: Window, now_us: int) -> _Owned:
-    """Read one owner's stretches: its spans from just before the window, to just after it unless that is still to come."""
+async def _read_on(
+    reading: Reading, heads: Mapping[str, Head], owner: Owner, own: list[Span], now_us: int, limits: Limits
+) -> None:
+    """Add to an owner's spans those that follow, as long as the last one is a fault: no repair is cut at a window's end."""
+    step_us = SECOND_US
+    while own and own[-1].state == FAULT and own[-1].end_us < now_us:
+        end_us = own[-1].end_us
+        found = await read_spans(reading, {owner[0]: heads[owner[0]]}, end_us, end_us + step_us, now_us, limits)
+        if owner not in found:
+            return
+        own += found[owner]
+        step_us *= 8  # of a fault whose reason changes every second not each span is read by itself
+
+
+def _owned(unit: Unit, owner: Owner, own: Sequence[Span], window: Window, now_us: int) -> _Owned:
+    """Read one owner's stretches off its spans, from just before the window to just after it, or to where a fault ends."""
     cell = next(one for one in unit.cells if one.path == owner[0])
     until_us = window.until_us(now_us)
-    inside = planned(cell.line, unit.tz, window.start_us, until_us) if cell.line else []
-    own = spans.get(owner, [])
+    reached_us = max([until_us, *(span.end_us for span in own if span.state == FAULT)])
+    inside, onwards = (
+        planned(cell.line, unit.tz, window.start_us, end_us) if cell.line else [] for end_us in (until_us, reached_us)
+    )
     account = Account(calendar_us=until_us - window.start_us, planned_us=total(inside))
     account.book(time_in_states(own, inside))
-    joined = fill(own, window.start_us - 1, min(until_us + 1, now_us))
-    asked = Planned(inside)
-    return _Owned(asked, account, Clock(own, inside), stretches_of(joined, asked))
+    joined = fill(own, window.start_us - 1, min(reached_us + 1, now_us))
+    stretches = stretches_of(joined, Planned(inside), Planned(onwards))
+    return _Owned(account, Clock(own, inside), stretches)
 
 
 async def _tell(reading: Reading, owned: dict[Owner, _Owned]) -> None:
@@ -81,29 +101,41 @@ async def _tell(reading: Reading, owned: dict[Owner, _Owned]) -> None:
         owned[owner].stretches[i] = told_by(one, last)
 
 
+async def _read_owned(
+    reading: Reading, heads: Mapping[str, Head], unit: Unit, window: Window, now_us: int, limits: Limits
+) -> dict[Owner, _Owned]:
+    """Return what is read of each cell or zone that the figures are of; nothing of a window yet to come."""
+    until_us, owned = window.until_us(now_us), dict[Owner, _Owned]()
+    if until_us <= window.start_us:
+        return owned
+    # One microsecond more on either side shows what is continued there.
+    spans = await read_spans(reading, heads, window.start_us - 1, until_us + 1, now_us, limits)
+    for owner in {*_summed(unit), *_parts(unit)}:
+        own = spans.get(owner, [])
+        await _read_on(reading, heads, owner, own, now_us, limits)
+        owned[owner] = _owned(unit, owner, own, window, now_us)
+    await _tell(reading, owned)
+    return owned
+
+
 async def read_failures(reading: Reading, unit: Unit, window: Window, now_us: int, limits: Limits) -> Failures:
     """Return the failures of a unit, read up to the present; a window yet to come has none."""
-    until_us = window.until_us(now_us)
-    summed, owned, older = _summed(unit), dict[Owner, _Owned](), list[Warning]()
-    if until_us > window.start_us:
-        heads = await reading.heads([cell.path for cell in unit.cells])
-        # One microsecond more on either side shows what is continued there.
-        spans = await read_spans(reading, heads, window.start_us - 1, until_us + 1, now_us, limits)
-        owned = {owner: _owned(unit, owner, spans, window, now_us) for owner in {*summed, *_parts(unit)}}
-        await _tell(reading, owned)
-        older = older_warnings(heads)
-    whole = [owned[owner] for owner in summed if owner in owned]
+    heads = await reading.heads([cell.path for cell in unit.cells])
+    owned = await _read_owned(reading, heads, unit, window, now_us, limits)
+    whole = [owned[owner] for owner in _summed(unit) if owner in owned]
     tally = sum((one.tally for one in whole), Tally())
     account = sum((one.account for one in whole), Account())
     trend = trend_score([one.clock for one in whole], tally)
     parts = {_path(owner): owned[owner].tally if owned else Tally() for owner in _parts(unit)}
-    changes = bearing_on(await read_changes(reading, unit, [window]), window.start_us, window.end_us)
+    # What changed of a repair changes its window, too, wherever the window ends.
+    ends_us = [one.end_us for has in owned.values() for one in has.stretches if one.counts]
+    reached = Window(window.start_us, max([window.end_us, *ends_us]))
+    changes = bearing_on(await read_changes(reading, unit, [reached]), reached.start_us, reached.end_us)
     warnings = warnings_of("", account, figures_of(account), set(), window.stage(now_us, limits.silence_us))
-    warnings += older + failure_warnings(tally.begins_unseen, tally.ends_unseen, trend)
-    if last := restatement(changes, window.end_us, limits.silence_us):
-        warnings.append(restated(last.cause))
-    if cells := touching(await read_left_out(reading, unit, [window]), window):
-        warnings.append(not_declared(cells))
+    warnings += older_warnings(heads, window.start_us) if owned else []
+    warnings += failure_warnings(tally.begins_unseen, tally.ends_unseen, trend)
+    warnings += later_warnings(changes, await read_left_out(reading, unit, [window]), window, limits.silence_us)
+    until_us = window.until_us(now_us)
     return Failures(unit, window, until_us, account.planned_us, tally, parts, trend, 1 + len(changes), warnings)
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from zoneledger.application.ledger import UnitSpans, read_spans
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import GivenRow, Listed
-from zoneledger.application.windows import Window
+from zoneledger.application.windows import MAX_DAYS, Window
 from zoneledger.core.booking import Limits
 from zoneledger.core.calendar import DAY_US
 from zoneledger.core.errors import WindowInvalid
@@ -15,8 +15,6 @@ from zoneledger.core.plant import Unit
 from zoneledger.core.shifts import planned
 from zoneledger.core.spans import Span, clip, total, unite
 from zoneledger.core.states import FAULT, IDLE
-
-MAX_DAYS = 31
 
 UnitEntries = dict[tuple[str, str], list[Entry]]
 """What people said by (cell, zone), in order; of a cell itself under the zone ''."""

@@ -8,6 +8,7 @@ from zoneledger.application.plants import DeclaredPlant
 from zoneledger.application.ports import Writing
 from zoneledger.application.restating import restatements
 from zoneledger.application.stored import GivenRow
+from zoneledger.application.windows import MAX_DAYS
 from zoneledger.core.booking import Limits
 from zoneledger.core.calendar import DAY_US
 from zoneledger.core.errors import (
@@ -22,8 +23,6 @@ from zoneledger.core.errors import (
 from zoneledger.core.given import EXPLAINED_STATES, Entry, decided_us, differing, overlay, standing
 from zoneledger.core.plant import Site, Unit
 from zoneledger.core.spans import Span, clip
-
-MAX_DAYS = 31
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,9 +8,9 @@ from itertools import pairwise
 from zoneledger.application.given import UnitPieces, read_given
 from zoneledger.application.ledger import UnitSpans, read_spans
 from zoneledger.application.ports import Reading
-from zoneledger.application.revisions import bearing_on, read_changes, restatement
-from zoneledger.application.stored import Count, Head, Revision
-from zoneledger.application.undeclared import read_left_out, touching
+from zoneledger.application.revisions import bearing_on, later_warnings, read_changes
+from zoneledger.application.stored import Count, Head
+from zoneledger.application.undeclared import read_left_out
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
 from zoneledger.core.figures import Account, Figures, figures_of
@@ -21,7 +21,7 @@ from zoneledger.core.shifts import planned
 from zoneledger.core.spans import Interval, Span, intersect, time_in_states, total, unite
 from zoneledger.core.standards import Standards
 from zoneledger.core.states import CHANGEOVER, HEAD, IDLE, RUNNING
-from zoneledger.core.warnings import Warning, not_declared, restated, warnings_of
+from zoneledger.core.warnings import Warning, warnings_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,12 +224,17 @@ async def read_sums(reading: Reading, unit: Unit, windows: Sequence[Window], now
 
 async def kpis_of(reading: Reading, sums: Sums, now_us: int, limits: Limits) -> list[Kpi]:
     """Return the figures of a unit for each of the windows that were summed, with what is to be known of them."""
-    changes = await read_changes(reading, sums.unit, [part.window for part in sums.parts])
-    found = [_kpi(sums.unit, part, changes, now_us, limits) for part in sums.parts]
-    left_out = await read_left_out(reading, sums.unit, [part.window for part in sums.parts])
-    for kpi in found:
-        if cells := touching(left_out, kpi.window):
-            kpi.warnings.append(not_declared(cells))
+    windows = [part.window for part in sums.parts]
+    changes, left_out = (
+        await read_changes(reading, sums.unit, windows),
+        await read_left_out(reading, sums.unit, windows),
+    )
+    found = []
+    for part, window in zip(sums.parts, windows, strict=True):
+        bearing = bearing_on(changes, window.start_us, window.end_us)
+        kpi = _kpi(sums.unit, part, 1 + len(bearing), window.stage(now_us, limits.silence_us))
+        kpi.warnings.extend(later_warnings(bearing, left_out, window, limits.silence_us))
+        found.append(kpi)
     return found
 
 
@@ -238,7 +243,7 @@ async def read_kpis(reading: Reading, unit: Unit, windows: Sequence[Window], now
     return await kpis_of(reading, await read_sums(reading, unit, windows, now_us, limits), now_us, limits)
 
 
-def _kpi(unit: Unit, part: Part, changes: Sequence[Revision], now_us: int, limits: Limits) -> Kpi:
+def _kpi(unit: Unit, part: Part, revision: int, stage: str) -> Kpi:
     if unit.zone is not None:
         account = part.zones.get((unit.cell_path or "", unit.zone), Account())
     else:
@@ -246,9 +251,5 @@ def _kpi(unit: Unit, part: Part, changes: Sequence[Revision], now_us: int, limit
     figures = figures_of(account)
     declared = unit.cell.zones if unit.level == "cell" and unit.cell else ()
     zones = {zone: part.zones[unit.path, zone] for zone in declared if (unit.path, zone) in part.zones}
-    window = part.window
-    changes = bearing_on(changes, window.start_us, window.end_us)
-    warnings = warnings_of(unit.level, account, figures, part.unrated, window.stage(now_us, limits.silence_us))
-    if last := restatement(changes, window.end_us, limits.silence_us):
-        warnings.append(restated(last.cause))
-    return Kpi(unit, window, part.until_us, account, figures, zones, 1 + len(changes), warnings)
+    warnings = warnings_of(unit.level, account, figures, part.unrated, stage)
+    return Kpi(unit, part.window, part.until_us, account, figures, zones, revision, warnings)

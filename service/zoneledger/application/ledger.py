@@ -7,11 +7,12 @@ from zoneledger.application.ports import Reading
 from zoneledger.application.stored import Head
 from zoneledger.core.activities import OPEN
 from zoneledger.core.booking import FOLD, Limits
+from zoneledger.core.passes import as_of
 from zoneledger.core.plant import Unit
 from zoneledger.core.rows import Activity
 from zoneledger.core.spans import Span
 from zoneledger.core.states import NOT_KEPT, UNKNOWN
-from zoneledger.core.warnings import Warning, older_ledger
+from zoneledger.core.warnings import Warning, not_derived, older_ledger
 
 Zone = tuple[str, str]
 """A cell's path and the zone's name."""
@@ -44,32 +45,44 @@ async def read_spans(
     return found
 
 
-def older_warnings(heads: Mapping[str, Head]) -> list[Warning]:
-    """Return the warning that cells have ledgers of earlier rules, without activities and alarms; none where none has."""
+def older_warnings(heads: Mapping[str, Head], start_us: int) -> list[Warning]:
+    """Return the warnings that in a window from `start_us` on activities and alarms are missing: for now, or for good."""
     older = sorted(cell for cell, head in heads.items() if head.fold < FOLD)
-    return [older_ledger(older)] if older else []
+    never = sorted(cell for cell, head in heads.items() if start_us < (head.derived_from_us or start_us))
+    return [*([older_ledger(older)] if older else []), *([not_derived(never)] if never else [])]
+
+
+def known_zones(heads: Mapping[str, Head], cells: Sequence[Unit], limits: Limits) -> list[Zone]:
+    """Return the zones of cells that the plant model declares, and those that it does not any more but the ledger has."""
+    found: dict[Zone, None] = {}
+    for cell in cells:
+        booked = load(heads[cell.path].booking, limits).open if cell.path in heads else ()
+        found.update({(cell.path, zone): None for zone in (*(cell.cell.zones if cell.cell else ()), *booked) if zone})
+    return list(found)
 
 
 async def read_activities(
     reading: Reading, heads: Mapping[str, Head], units: Sequence[Unit], start_us: int, end_us: int, limits: Limits
-) -> dict[tuple[str, str], list[Activity]]:
-    """Return the activities of the zones of cells, by (cell, zone) in order, that had begun before `end_us`.
+) -> dict[Zone, list[Activity]]:
+    """Return what `read_zone_activities` does of all zones of cells, declared or not any more."""
+    return await read_zone_activities(reading, heads, known_zones(heads, units, limits), start_us, end_us, limits)
 
-    They reach back to the last load that had begun by `start_us`; one that is not over is the last of its zone, and its end is
-    that of the evidence so far, with `ended_by` OPEN.
+
+async def read_zone_activities(
+    reading: Reading, heads: Mapping[str, Head], zones: Sequence[Zone], start_us: int, end_us: int, limits: Limits
+) -> dict[Zone, list[Activity]]:
+    """Return the activities of zones, in order, as they stood at `end_us`.
+
+    They reach back as the port says, so that the passes that overlap [start_us, end_us) are whole. One that is not over is the
+    last of its zone, and its end is that of the evidence so far, with `ended_by` OPEN.
     """
-    zones = [(cell.path, zone) for cell in units if cell.cell for zone in cell.cell.zones]
-    found: dict[tuple[str, str], list[Activity]] = {}
-    for cell, rows in (await reading.activities(zones, start_us, end_us)).items():
-        for row in rows:
-            found.setdefault((cell, row.zone), []).append(row)
-    for place, present in present_activities(heads, zones, limits).items():
-        if present.start_us < end_us:
-            found.setdefault(place, []).append(present)
-    return found
+    found = await reading.activities(zones, start_us, end_us)
+    for zone, present in _present_activities(heads, zones, limits).items():
+        found.setdefault(zone, []).append(present)
+    return {zone: as_of(rows, end_us) for zone, rows in found.items()}
 
 
-def present_activities(heads: Mapping[str, Head], zones: Sequence[Zone], limits: Limits) -> dict[Zone, Activity]:
+def _present_activities(heads: Mapping[str, Head], zones: Sequence[Zone], limits: Limits) -> dict[Zone, Activity]:
     """Return the activities of zones that are not over, as rows that end where the evidence so far does, with `ended_by` OPEN."""
     bookings = {cell: load(heads[cell].booking, limits) for cell in {cell for cell, _ in zones} if cell in heads}
     found: dict[Zone, Activity] = {}

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from zoneledger.application.kpi import Kpi, Part, Sums, by_line, kpis_of, reach_of, read_sums, segments_of, standards_of
-from zoneledger.application.ledger import read_activities
+from zoneledger.application.ledger import older_warnings, read_activities
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import DefectCount, PausesAsked
 from zoneledger.application.windows import Window
@@ -46,6 +46,8 @@ async def read_losses(
     sums = await read_sums(reading, unit, windows, now_us, limits)
     await add_losses(reading, sums, limits)
     kpis = await kpis_of(reading, sums, now_us, limits)
+    for kpi in kpis:  # the programs are those of activities
+        kpi.warnings.extend(older_warnings(sums.heads, kpi.window.start_us))
     found = zip(kpis, sums.parts, strict=True)
     return [Losses(kpi, sum(part.losses.values(), LossAccount())) for kpi, part in found]
 
@@ -59,13 +61,23 @@ async def add_losses(reading: Reading, sums: Sums, limits: Limits) -> None:
     activities = await read_activities(reading, sums.heads, sums.unit.cells, *reach, limits)
     for line, cells in by_line(sums.unit.cells).items():
         standards = standards_of(cells)
-        asked = [PausesAsked(cell, zone, smallest_limit_us(found)) for cell, found in standards.items()]
+        asked = [
+            PausesAsked(cell, zone, smallest_limit_us(found), *_running_reach(sums.spans.get((cell, zone), []), reach))
+            for cell, found in standards.items()
+        ]
         pauses = await reading.pauses(asked, *reach)
         for cell, found in standards.items():
             time = _time_of(sums, (cell, zone), activities, pauses[cell, zone], found, reach)
             for part in past:
                 part.losses[cell, zone] = _losses_of(part, line, (cell, zone), time)
         await _add_defects(reading, line, standards, past, zone)
+
+
+def _running_reach(spans: Sequence[Span], reach: Interval) -> Interval:
+    """Return from where to where fasteners cut running spans that overlap a window, each as a whole."""
+    running = [span for span in spans if span.state == RUNNING]
+    starts, ends = (span.start_us for span in running), (span.end_us for span in running)
+    return min([reach[0], *starts]), max([reach[1], *ends])
 
 
 def _time_of(

@@ -17,6 +17,7 @@ from zoneledger.application.stored import (
     Key,
     LeaseRow,
     Listed,
+    PanelCount,
     PausesAsked,
     PlantVersion,
     ProofRow,
@@ -26,6 +27,7 @@ from zoneledger.application.stored import (
     Revision,
     SnapshotRow,
     Stretch,
+    Unmatched,
 )
 from zoneledger.core.failures import Raised, Wanted
 from zoneledger.core.minor_stops import Pause
@@ -58,30 +60,25 @@ class Reading(Protocol):
     async def count_defects(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[DefectCount]:
         """Return the fasteners of each of the segments that are not good after verdicts, counted by kind and position."""
 
+    async def count_by_panel(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[PanelCount]:
+        """Return the fasteners made in each of the segments, counted by zone, panel and result after verdicts."""
+
     async def pauses(
         self, asked: Sequence[PausesAsked], start_us: int, end_us: int
     ) -> dict[tuple[str, str], list[Pause]]:
         """Return the pauses between fasteners that overlap a window, by (cell, zone), in order, each as a whole.
 
         Those between two fasteners are left out unless longer than asked for; of fasteners of one instant the order is that of
-        (boot, seq). The time before the first fastener and after the last one is a pause, however long.
+        (boot, seq). The time before the first fastener and after the last one that is looked for is a pause, however long.
         """
 
     async def activities(
         self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
-    ) -> dict[str, list[Activity]]:
-        """Return the activities of (cell, zone) that are over and had begun before `end_us`, by cell, sorted by zone and start.
-
-        They reach back to the last load that had begun by `start_us`, so that the passes that overlap the window are whole.
-        """
-
-    async def pass_activities(
-        self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
     ) -> dict[tuple[str, str], list[Activity]]:
-        """Return the activities that are over, by (cell, zone), in order, so that passes that overlap the window are whole.
+        """Return the activities of (cell, zone) that are over and had begun before `end_us`, by (cell, zone), in order.
 
-        They reach back to the last unload whose end was told before the window (or else the last work before the last load before
-        it), and on to the next such unload that begins after it (or else the next load).
+        They reach back to the end of the last but one unload that was told before the window, so that the passes in the window
+        and the one before are whole; but no further than to the last ACTIVITIES_BACK of a zone before it.
         """
 
     async def alarms(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[Alarm]]:
@@ -161,6 +158,9 @@ class Reading(Protocol):
 
     async def discrepancies(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Discrepancy]]:
         """Return where controllers contradict themselves."""
+
+    async def unmatched(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Unmatched]]:
+        """Return verdicts that apply to no fastener, each under the number of its event, in that order."""
 
 
 class Writing(Reading, Protocol):

@@ -10,11 +10,12 @@ from typing import Any
 from zoneledger.application.evidence import digest_of
 from zoneledger.application.failures import read_failures
 from zoneledger.application.kpi import Kpi, read_kpis
-from zoneledger.application.panels import MAX_PASSES, read_panels
+from zoneledger.application.panels import zones_of
+from zoneledger.application.passes import read_passes
 from zoneledger.application.plants import DeclaredPlant, Plants
 from zoneledger.application.ports import Reading, Store
 from zoneledger.application.stored import Listed, ProofRow
-from zoneledger.application.windows import Window
+from zoneledger.application.windows import MAX_DAYS, Window
 from zoneledger.core.booking import FOLD, Limits
 from zoneledger.core.calendar import DAY_US
 from zoneledger.core.errors import LevelWrong, ProofNotOver, ProofUnknown, UnitUnknown, WindowInvalid
@@ -37,7 +38,6 @@ from zoneledger.core.proof import (
 from zoneledger.core.shifts import planned
 from zoneledger.core.spans import Interval, total
 
-MAX_RUN_US = 31 * DAY_US
 #: How far apart two computations of a figure may lie, as a ratio, and still be the same: the last digits are the machine's.
 SAME = 1e-9
 
@@ -120,8 +120,8 @@ def _unit_of(plant: DeclaredPlant, path: str) -> Unit:
 
 async def declare(store: Store, plants: Plants, declared: Declared, now_us: int) -> Proof:
     """Keep a run as it is declared, before or after it is made; raise UnitUnknown, LevelWrong or WindowInvalid."""
-    if not declared.start_us < declared.end_us <= declared.start_us + MAX_RUN_US:
-        raise WindowInvalid("A run's end should lie after its start, and at most 31 days after it.")
+    if not declared.start_us < declared.end_us <= declared.start_us + MAX_DAYS * DAY_US:
+        raise WindowInvalid(f"A run's end should lie after its start, and at most {MAX_DAYS} days after it.")
     async with store.writing() as writing:
         _unit_of(await plants.present(writing), declared.unit)
         text = _canonical(asdict(declared))
@@ -194,7 +194,8 @@ async def _judge_all(
     reading: Reading, declared: Declared, whole: Kpi, parts: Sequence[Kpi], now_us: int, limits: Limits
 ) -> dict[str, Judged]:
     account, figures, confidence = whole.account, whole.figures, declared.confidence
-    pieces, planned_s = [part.account for part in parts], account.planned_us / 1e6
+    # The cells of a line work side by side: a run that lasts an hour longer is an hour longer for each.
+    pieces, planned_s = [part.account for part in parts], account.planned_us / 1e6 / len(whole.unit.cells)
     ranges = {
         "fasteners_per_hour": (figures.made_per_planned_hour, rate_range),
         "availability": (figures.availability, availability_range),
@@ -203,7 +204,7 @@ async def _judge_all(
     judged: dict[str, Judged] = {}
     for name, target in declared.targets.items():
         if name in ranges:
-            judged[name] = judge_pieces(target, ranges[name][0], pieces, ranges[name][1], confidence)
+            judged[name] = judge_pieces(target, ranges[name][0], pieces, ranges[name][1], planned_s, confidence)
         elif name == "first_pass_yield":
             judged[name] = judge_yield(target, account.first_good, account.made, planned_s, confidence)
         elif name == "mtbf_s":
@@ -216,9 +217,13 @@ async def _judge_all(
 
 
 async def _floor_to_floor_s(reading: Reading, unit: Unit, window: Window, now_us: int, limits: Limits) -> list[float]:
-    panels = await read_panels(reading, unit, window, now_us, limits, 0, MAX_PASSES)
-    whole = (shown.one for shown in panels.page if shown.one.outcome == COMPLETED)
-    return [one.floor_to_floor_us / 1e6 for one in whole if one.floor_to_floor_us is not None]
+    until_us, heads = window.until_us(now_us), await reading.heads([cell.path for cell in unit.cells])
+    if until_us <= window.start_us:
+        return []
+    passes = await read_passes(reading, heads, zones_of(unit, heads, limits), window.start_us, until_us, limits)
+    over = (one for ones in passes.values() for one in ones if one.is_over_in(window.start_us, until_us))
+    lengths_us = [one.floor_to_floor_us for one in over if one.outcome == COMPLETED]
+    return [each_us / 1e6 for each_us in lengths_us if each_us is not None]
 
 
 async def freeze(store: Store, plants: Plants, number: int, now_us: int, limits: Limits) -> Proof:

@@ -3,12 +3,13 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from zoneledger.application.kpi import Kpi, read_kpis
+from zoneledger.application.kpi import Kpi, kpis_of, read_sums
 from zoneledger.application.ledger import older_warnings, read_spans
-from zoneledger.application.panels import MAX_DAYS, zones_of
+from zoneledger.application.panels import undeclared, zones_of
 from zoneledger.application.passes import read_passes
 from zoneledger.application.ports import Reading
-from zoneledger.application.windows import Window
+from zoneledger.application.stored import Head
+from zoneledger.application.windows import MAX_DAYS, Window
 from zoneledger.core.booking import Limits
 from zoneledger.core.calendar import DAY_US
 from zoneledger.core.demands import ZoneTime, demands_of, transfers_us
@@ -18,12 +19,13 @@ from zoneledger.core.plant import Unit
 from zoneledger.core.prospects import Change, Means, Zones, changes_of, gain, mean_parts, means_of, replay
 from zoneledger.core.shifts import planned
 from zoneledger.core.states import HEAD, IDLE
-from zoneledger.core.warnings import STAGES, Warning
+from zoneledger.core.warnings import STAGES, Warning, zones_not_declared
 
 #: Below so many passes in a zone chance has more to say than the model.
 FEW_PASSES = 10
 #: Warnings of the figures of the same window that bear on its rates.
-_SHARED = {*STAGES, "older_ledger", "unknown_time", "not_kept", "restated", "outside_planned", "unseen"}
+_SHARED = {*STAGES, "older_ledger", "not_derived", "zones_not_declared", "unknown_time", "not_kept", "restated"}
+_SHARED |= {"outside_planned", "unseen"}
 #: A model further off than this does not fit.
 FAR_OFF = 0.05
 
@@ -81,9 +83,11 @@ async def read_prospects(
         raise LevelWrong(f"{unit.path} is a {unit.level}: prospects are those of a cell, whose zones share one head.")
     if window.end_us - window.start_us > MAX_DAYS * DAY_US:
         raise WindowInvalid(f"Prospects are read off at most {MAX_DAYS} days; ask for several windows.")
-    (kpi,) = await read_kpis(reading, unit, [window], now_us, limits)
-    kpi.warnings.extend(older_warnings(await reading.heads([unit.path])))
-    zones = await _zones(reading, unit, window, kpi.until_us, now_us, limits)
+    sums = await read_sums(reading, unit, [window], now_us, limits)
+    (kpi,) = await kpis_of(reading, sums, now_us, limits)
+    kpi.warnings.extend(older_warnings(sums.heads, window.start_us))
+    zones = await _zones(reading, sums.heads, unit, window, kpi.until_us, now_us, limits)
+    kpi.warnings.extend(zones_not_declared(undeclared(unit, ((unit.path, zone) for zone in zones))))
     demands = demands_of(zones, window.start_us, kpi.until_us)
     seen_us = transfers_us(zones, window.start_us, kpi.until_us)
     way_us = transfer_us if transfer_us is not None else (ratio(sum(seen_us), len(seen_us)) or 0.0)
@@ -91,14 +95,20 @@ async def read_prospects(
 
 
 async def _zones(
-    reading: Reading, unit: Unit, window: Window, until_us: int, now_us: int, limits: Limits
+    reading: Reading,
+    heads: Mapping[str, Head],
+    unit: Unit,
+    window: Window,
+    until_us: int,
+    now_us: int,
+    limits: Limits,
 ) -> dict[str, ZoneTime]:
     """Return the zones of a cell by name, with their passes and spans over them."""
     if until_us <= window.start_us or unit.line is None:
         return {}
-    heads = await reading.heads([unit.path])
     # A demand begins with the end of the pass before it, which the day before the window may have.
-    passes = await read_passes(reading, heads, zones_of(unit), window.start_us - DAY_US, until_us, limits)
+    asked = zones_of(unit, heads, limits)
+    passes = await read_passes(reading, heads, asked, window.start_us - DAY_US, until_us, limits)
     start_us = min((ones[0].start_us for ones in passes.values()), default=until_us)
     spans = await read_spans(reading, heads, start_us, until_us, now_us, limits)
     inside = planned(unit.line, unit.tz, start_us, until_us) if start_us < until_us else []

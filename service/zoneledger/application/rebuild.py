@@ -48,6 +48,7 @@ class _New:
     after: Key | None = None
     times: list[Interval] = field(default_factory=list)
     judged: set[tuple[str, str]] = field(default_factory=set)
+    derived_from_us: int | None = None
 
 
 async def rebuild(store: Store, cell: str, clock: Clock, limits: Limits) -> bool:
@@ -79,7 +80,9 @@ async def _begin(store: Store, cell: str, clock: Clock, limits: Limits) -> _New:
         head = (await writing.lock_heads([cell]))[cell]
         ledger_id = await writing.begin_ledger(cell, clock())
         booking = load(await _kept_from(writing, head), limits)
-        return _New(ledger_id, head, await writing.arrivals(head.cell_id), booking, after=head.kept_after)
+        new = _New(ledger_id, head, await writing.arrivals(head.cell_id), booking, after=head.kept_after)
+        new.derived_from_us = head.derived_from_us
+        return new
 
 
 async def _kept_from(writing: Writing, head: Head) -> str:
@@ -97,6 +100,8 @@ async def _copy_what_has_no_messages(store: Store, new: _New, clock: Clock) -> N
     """Copy the part of the old ledger whose messages are not kept any more: it changes no more, but for verdicts given now."""
     if new.after is None:
         return
+    if new.old.fold < FOLD:  # earlier rules did not book activities and alarms, and nothing tells them any more
+        new.derived_from_us = new.booking.booked_us
     stretch, reached = stretch_upto(new.booking), None
     while True:
         async with store.writing() as writing:
@@ -173,6 +178,7 @@ async def _put_in_place(store: Store, new: _New, clock: Clock, limits: Limits) -
             ledger_id=new.ledger_id,
             booking=dump(new.booking),
             fold=FOLD,
+            derived_from_us=new.derived_from_us,
             events_since_checkpoint=new.events_since_checkpoint,
         )
         places, now_us = await writing.places_since(head.cell_id, new.arrivals), clock()

@@ -1,11 +1,14 @@
 """Changes of the past that bear on a unit's figures over a window: each raises their revision by one."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import Listed, Revision
+from zoneledger.application.undeclared import touching
 from zoneledger.application.windows import Window
 from zoneledger.core.plant import Unit
+from zoneledger.core.spans import Interval
+from zoneledger.core.warnings import Warning, not_declared, restated
 
 
 async def _bearing(reading: Reading, unit: Unit) -> list[str]:
@@ -44,3 +47,11 @@ def restatement(changes: Iterable[Revision], end_us: int, silence_us: int) -> Re
     """Return the last of the changes that came when a window was over and settled, None where none did."""
     later = [one for one in changes if one.recorded_us >= end_us + silence_us]
     return max(reversed(later), key=lambda one: one.recorded_us, default=None)  # of equal ones the one recorded last
+
+
+def later_warnings(
+    changes: Iterable[Revision], left_out: Mapping[str, Sequence[Interval]], window: Window, silence_us: int
+) -> list[Warning]:
+    """Return the warnings of what came after a window: changes that bear on it, and cells that are left out of it since."""
+    last, cells = restatement(changes, window.end_us, silence_us), touching(left_out, window)
+    return [*([restated(last.cause)] if last else []), *([not_declared(cells)] if cells else [])]

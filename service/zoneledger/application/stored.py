@@ -5,7 +5,7 @@ from typing import Any, Generic, NamedTuple, TypeVar
 
 from zoneledger.core.booking import FOLD
 from zoneledger.core.offsets import Offset
-from zoneledger.core.rows import Place
+from zoneledger.core.rows import Place, Verdict
 
 RowT = TypeVar("RowT")
 
@@ -19,7 +19,8 @@ class Head:
 
     `counts` are by name: events, snapshots, duplicate, refused, and `unknown_field:NAME`. `ledger_id` names its ledger.
     `clock` tells how far its clock is ahead. Messages up to the event (`kept_boot`, `kept_seq`), and ledger rows before
-    `ledger_from_us`, are not kept any more; None: all are. `fold` is the version of the rules that derived its ledger.
+    `ledger_from_us`, are not kept any more; None: all are. `fold` is the version of the rules that derived its ledger; but rows
+    before `derived_from_us` are those of an earlier version, which had no activities and alarms: their messages were gone.
     """
 
     cell_id: int
@@ -36,6 +37,7 @@ class Head:
     kept_seq: int | None = None
     ledger_from_us: int | None = None
     fold: int = FOLD
+    derived_from_us: int | None = None
 
     @property
     def kept_after(self) -> Key | None:
@@ -193,6 +195,14 @@ class Count(NamedTuple):
     number: int
 
 
+class Unmatched(NamedTuple):
+    """A verdict that applies to no fastener, with its message's time and when that arrived."""
+
+    verdict: Verdict
+    at_us: int
+    arrived_us: int
+
+
 class DefectCount(NamedTuple):
     """How many fasteners of a kind at a position of a panel a cell did not make well in one segment, by the result after verdicts."""
 
@@ -207,12 +217,28 @@ class DefectCount(NamedTuple):
     number: int
 
 
+class PanelCount(NamedTuple):
+    """How many fasteners a zone made for a panel in one segment, by the result after verdicts; `panel` None: nobody told which."""
+
+    cell: str
+    segment: int
+    zone: str
+    panel: str | None
+    result: str
+    number: int
+
+
 class PausesAsked(NamedTuple):
-    """Whose pauses between fasteners are meant, a zone's or (under the zone '') the whole cell's, and longer than what."""
+    """Whose pauses between fasteners are meant, a zone's or (under the zone '') the whole cell's, and longer than what.
+
+    Fasteners before `since_us` and after `until_us` are not looked for: so far may a pause reach out of the window.
+    """
 
     cell: str
     zone: str
     longer_us: int
+    since_us: int
+    until_us: int
 
 
 class Stretch(NamedTuple):

@@ -3,7 +3,7 @@
 from zoneledger.application.given import path_of, read_entries
 from zoneledger.application.ledger import read_spans
 from zoneledger.application.ports import Reading
-from zoneledger.application.windows import Window
+from zoneledger.application.windows import MAX_DAYS, Window
 from zoneledger.core.booking import Limits
 from zoneledger.core.calendar import DAY_US
 from zoneledger.core.errors import WindowInvalid
@@ -12,7 +12,6 @@ from zoneledger.core.plant import Unit
 from zoneledger.core.spans import fill
 
 MAX_SPANS = 20_000
-MAX_DAYS = 31
 
 
 async def read_timeline(

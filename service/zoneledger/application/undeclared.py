@@ -1,6 +1,6 @@
 """Cells that have a history and that the plant model does not name any more: what they did is kept, and told."""
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from zoneledger.application.ports import Reading
 from zoneledger.application.windows import Window
@@ -25,7 +25,7 @@ async def read_left_out(reading: Reading, unit: Unit, windows: Sequence[Window])
     return {cell: [(row.span.start_us, row.span.end_us) for row in rows] for cell, rows in spans.items()}
 
 
-def touching(left_out: dict[str, list[Interval]], window: Window) -> list[str]:
+def touching(left_out: Mapping[str, Sequence[Interval]], window: Window) -> list[str]:
     """Return those of the cells that have a ledger in a window, sorted."""
 
     def overlap(intervals: Iterable[Interval]) -> bool:

@@ -9,9 +9,11 @@ from zoneledger.core.plant import Unit
 from zoneledger.core.shifts import find_instance, instances
 
 MAX_WINDOW_US = 400 * DAY_US
+#: What is told or kept one by one (spans, passes, questions, given reasons, acceptance runs) is of at most so many days.
+MAX_DAYS = 31
 MAX_POINTS = 2000
 #: How far back `before` looks for a shift.
-MAX_SHIFT_GAP_US = 31 * DAY_US
+MAX_SHIFT_GAP_US = MAX_DAYS * DAY_US
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,13 +23,15 @@ KeyT = TypeVar("KeyT")
 class Stretch:
     """A stretch of fault time without a break, [start_us, end_us), with the code that it began with.
 
-    `repair_us` is what of it lies in planned time of the window. It is a failure of the window if its begin does, too
-    (`counts`). `begin_seen` and `end_seen`: there is evidence of the instant before and of the one after.
+    `fault_us` is what of it lies in planned time of the window. It is a failure of the window if its begin does (`counts`): then
+    `repair_us` is all of its planned time, beyond the window, too. `begin_seen` and `end_seen`: there is evidence of the instant
+    before and of the one after.
     """
 
     start_us: int
     end_us: int
     code: str
+    fault_us: int
     repair_us: int
     counts: bool
     begin_seen: bool
@@ -92,10 +94,11 @@ class Clock:
         return self._before[i] + min(at_us, self._running[i][1]) - self._starts[i] if i >= 0 else 0
 
 
-def stretches_of(spans: Sequence[Span], planned: Planned) -> list[Stretch]:
-    """Return the stretches of fault time that bear on a window, in order.
+def stretches_of(spans: Sequence[Span], planned: Planned, onwards: Planned) -> list[Stretch]:
+    """Return the stretches of fault time that bear on a window, in order; `planned` is its planned time.
 
-    `spans` join without a gap; they begin before the window, so that what is continued is seen, and end where reading ended.
+    `spans` join without a gap. They begin before the window, so that what is continued is seen, and go on beyond it for as long
+    as a fault of its end lasts; `onwards` is planned time from the window's begin up to there.
     """
     found = []
     for first, last in _fault_runs(spans):
@@ -106,13 +109,14 @@ def stretches_of(spans: Sequence[Span], planned: Planned) -> list[Stretch]:
                 end_us,
                 spans[first].reason or "",
                 planned.length_us(start_us, end_us),
+                onwards.length_us(start_us, end_us),
                 # Where the time before is not kept any more, neither is the begin: the span was cut there.
                 planned.has(start_us) and (first == 0 or spans[first - 1][2:] != (UNKNOWN, NOT_KEPT)),
                 begin_seen=first > 0 and spans[first - 1].state != UNKNOWN,
                 end_seen=last + 1 < len(spans) and spans[last + 1].state != UNKNOWN,
             )
         )
-    return [one for one in found if one.repair_us]
+    return [one for one in found if one.fault_us]
 
 
 def _fault_runs(spans: Sequence[Span]) -> Iterator[tuple[int, int]]:
@@ -159,7 +163,7 @@ class Tally:
 
     @property
     def ends_unseen(self) -> int:
-        """How many failures lasted at least to where reading or evidence ended."""
+        """How many failures lasted at least to where evidence ended, or to now."""
         return sum(not one.end_seen for one in self.counted)
 
     def by(self, key: Callable[[Stretch], KeyT]) -> dict[KeyT, "Tally"]:
@@ -174,8 +178,9 @@ class Tally:
 class FailureFigures:
     """The figures of failures, times in seconds; None where there is nothing to divide by, and where a bound is not told.
 
-    `fault_s` is all fault time in planned time, `repair_s` that of the failures that began in it. Bounds are two-sided; without
-    a failure that of the mean time between failures is one-sided, and the lower one alone.
+    `fault_s` is all fault time in planned time of the window. `repair_s` is that of the failures that began in it, as long as
+    they lasted: so both of them sum over windows. Bounds are two-sided; without a failure that of the mean time between failures
+    is one-sided, and the lower one alone.
     """
 
     running_s: float
@@ -207,7 +212,7 @@ def failure_figures_of(tally: Tally, confidence: float) -> FailureFigures:
         mttr_s=ratio(repair_s, number),
         mttr_bounds_s=mean_duration_bounds(repair_s, number, confidence),
         repair_s=repair_s,
-        fault_s=sum(one.repair_us for one in tally.stretches) / MICROSECONDS,
+        fault_s=sum(one.fault_us for one in tally.stretches) / MICROSECONDS,
         longest_s=max(one.repair_us for one in counted) / MICROSECONDS if counted else None,
         first_us=begins[0] if begins else None,
         last_us=begins[-1] if begins else None,

@@ -105,6 +105,8 @@ def _split(span: Span, deciding: Sequence[_Decided]) -> list[Piece]:
     pieces: list[Piece] = []
     reached_us = span.start_us
     k = bisect_right(deciding, span.start_us, key=lambda decided: decided[1])
+    if k < len(deciding) and deciding[k][0] <= span.start_us and span.end_us <= deciding[k][1]:
+        return [Piece(*span, deciding[k][2])]  # the same as below; most spans are not split
     while k < len(deciding) and deciding[k][0] < span.end_us:
         start_us, end_us = max(deciding[k][0], span.start_us), min(deciding[k][1], span.end_us)
         if reached_us < start_us:
@@ -180,14 +182,15 @@ def decided_us(pieces: Iterable[Piece]) -> dict[int, int]:
 
 def differing(before: Sequence[Piece], after: Sequence[Piece]) -> list[Interval]:
     """Return when the given reason differs between two overlays of the same spans."""
-    one, other = ([piece for piece in pieces if piece.given is not None] for pieces in (before, after))
-    edges = sorted({edge for piece in (*one, *other) for edge in piece[:2]})
-    return unite(pair for pair in pairwise(edges) if _given_at(one, pair[0]) != _given_at(other, pair[0]))
-
-
-def _given_at(pieces: Sequence[Piece], at_us: int) -> str | None:
-    k = bisect_right(pieces, at_us, key=lambda piece: piece.end_us)
-    return pieces[k].given if k < len(pieces) and pieces[k].start_us <= at_us else None
+    found: list[Interval] = []
+    i = j = 0
+    while i < len(before) and j < len(after):
+        one, other = before[i], after[j]
+        start_us, end_us = max(one.start_us, other.start_us), min(one.end_us, other.end_us)
+        if start_us < end_us and one.given != other.given:
+            found.append((start_us, end_us))
+        i, j = i + (one.end_us == end_us), j + (other.end_us == end_us)
+    return unite(found)
 
 
 def questions(

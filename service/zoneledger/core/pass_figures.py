@@ -10,6 +10,8 @@ from zoneledger.core.spans import Span, time_in_states
 from zoneledger.core.states import CHANGEOVER, FAULT, IDLE, RUNNING, UNKNOWN
 
 RESULTS = ("good", "rework", "reject")
+Made = Mapping[tuple[str | None, str], int]
+"""How many fasteners were made, by the panel that they name and by result after verdicts."""
 #: What the time inside a pass is spent on.
 KINDS = ("load", "setup", "process", "wait", "fault", "unload", UNKNOWN)
 _KIND_OF_STATE = {RUNNING: "process", IDLE: "wait", FAULT: "fault", UNKNOWN: UNKNOWN}
@@ -34,6 +36,38 @@ def time_inside(spans: Sequence[Span], start_us: int, end_us: int) -> Inside:
         if named is not None:
             named[str(reason)] = named.get(str(reason), 0) + length_us
     return inside
+
+
+@dataclass(frozen=True, slots=True)
+class Share:
+    """A pass's fasteners by result, and how many were made in its time that name another panel than it does."""
+
+    results: dict[str, int]
+    of_other_panels: int
+
+
+def share_of(one: Pass, own: Made, before: Pass | None, before_own: Made, between: Made) -> Share:
+    """Return a pass's share of the fasteners that its zone made: in its time (`own`), in that of the pass `before`, and `between`.
+
+    A fastener's own panel wins over that of the pass in whose time it was made: one that names another panel was made for the
+    next pass, where that is of this panel, as where the evidence of a change of panels was lost. So were those made between.
+    """
+    results = dict.fromkeys(RESULTS, 0)
+    others = 0
+    for (panel, result), number in own.items():
+        if _names_another(panel, one):
+            others += number
+        else:
+            results[result] += number
+    for made, is_free in ((before_own, before is not None and _names_another(one.panel, before)), (between, True)):
+        for (panel, result), number in made.items():
+            if is_free and panel is not None and panel == one.panel:
+                results[result] += number
+    return Share(results, others)
+
+
+def _names_another(panel: str | None, one: Pass) -> bool:
+    return None not in (panel, one.panel) and panel != one.panel
 
 
 def left_for_hand(planned: int | None, made: int) -> int | None:

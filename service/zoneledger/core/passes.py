@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-from zoneledger.core.activities import EVENT, NEXT
+from zoneledger.core.activities import EVENT, NEXT, OPEN
 from zoneledger.core.rows import Activity
 from zoneledger.core.spans import Interval
 
@@ -19,6 +19,8 @@ OUTCOMES = (COMPLETED, ABORTED, ENDED, UNFINISHED)
 FINISHED = (COMPLETED, ABORTED, ENDED)
 #: By what an activity is over if its end was told; else nobody saw it.
 TOLD = (EVENT, NEXT)
+#: How many activities of a zone before a window are read at most: a pass that has more of them begins with these.
+ACTIVITIES_BACK = 1000
 
 
 @dataclass(slots=True)
@@ -72,6 +74,12 @@ class Pass:
         """From the begin of its first processing to the end of its last, None where there was none."""
         found = [(row.start_us, row.end_us) for row in self.activities if row.activity == "process"]
         return (found[0][0], found[-1][1]) if found else None
+
+
+def as_of(activities: Iterable[Activity], at_us: int) -> list[Activity]:
+    """Return activities as they stood at an instant: none had begun at it or later, and none was over that ended then or later."""
+    begun = (row for row in activities if row.start_us < at_us)
+    return [row if row.end_us < at_us else row._replace(end_us=at_us, ended_by=OPEN, outcome=None) for row in begun]
 
 
 def passes_of(activities: Iterable[Activity]) -> list[Pass]:

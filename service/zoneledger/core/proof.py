@@ -35,7 +35,8 @@ class Judged(NamedTuple):
     """What a run says of a target: `longer_s` is how much more planned time would show it, if all went on as measured.
 
     `lowest` and `highest` are one-sided bounds, each at the confidence; None where nothing tells one. `longer_s` is None where the
-    target is shown already, and where no longer run would show it.
+    target is shown already, and where no longer run would show it. Of a line it is time of its shifts, not summed over its cells:
+    `planned_s`, wherever it is asked for here, is such time.
     """
 
     target: float
@@ -113,13 +114,18 @@ def rate_range(piece: Account) -> tuple[float | None, float | None]:
 
 
 def judge_pieces(
-    target: float, measured: float | None, pieces: Sequence[Account], range_of: Range, confidence: float
+    target: float,
+    measured: float | None,
+    pieces: Sequence[Account],
+    range_of: Range,
+    planned_s: float,
+    confidence: float,
 ) -> Judged:
     """Judge a figure that is a mean over pieces of equal planned time, by Student's t over the pieces."""
     lows, highs = zip(*map(range_of, pieces), strict=True) if pieces else ((), ())
     lowest, highest = _bound(lows, confidence, 0), _bound(highs, confidence, 1)
     longer = _mean_shows(_told(lows), target, confidence, sign=1)
-    return _judged(target, measured, (lowest, highest), longer, sum(piece.planned_us for piece in pieces) / 1e6)
+    return _judged(target, measured, (lowest, highest), longer, planned_s)
 
 
 def _told(values: Sequence[float | None]) -> list[float]:
@@ -158,7 +164,7 @@ def judge_yield(target: float, part: int, whole: int, planned_s: float, confiden
 def judge_mean_time(target_s: float, running_s: float, failures: int, planned_s: float, confidence: float) -> Judged:
     """Judge a mean time between failures of a run ended by time, by the chi-square bounds."""
     bounds = mean_time_lowest(running_s, failures, confidence), mean_time_highest(running_s, failures, confidence)
-    measured = running_s / failures if failures else None
+    measured = running_s / failures if failures and running_s else None
 
     def shows(times: float) -> bool:
         lowest = mean_time_lowest(running_s * times, failures * times, confidence)

@@ -1,6 +1,6 @@
 """What a reader of figures should know before quoting them, in plain words and with a code."""
 
-from collections.abc import Sequence, Set
+from collections.abc import Iterable, Sequence, Set
 from typing import NamedTuple
 
 from zoneledger.core.figures import Account, Figures
@@ -14,6 +14,12 @@ class Warning(NamedTuple):
 
     code: str
     text: str
+
+
+def number_of(number: int, name: str) -> str:
+    """Return so many of something in words, such as `1 pass` or `2 passes`."""
+    plural = f"{name}es" if name.endswith("s") else f"{name}s"
+    return f"{number} {name if number == 1 else plural}"
 
 
 def _kinds(unrated: Set[Kind]) -> str:
@@ -60,26 +66,45 @@ def failure_warnings(begins_unseen: int, ends_unseen: int, trend: float | None) 
         )
         found.append(Warning("trend", text))
     if begins_unseen:
-        text = f"{begins_unseen} failures follow on unknown time, so that one fault may be counted twice."
+        text = f"{number_of(begins_unseen, 'failure')} came right after unknown time, so that one fault may be counted twice."
         found.append(Warning("begin_unseen", text))
     if ends_unseen:
-        text = f"{ends_unseen} failures last to where reading or evidence ends, so that their repair may be longer."
+        text = f"{number_of(ends_unseen, 'failure')} had no end up to now, or to where the evidence ends: repairs may be longer."
         found.append(Warning("end_unseen", text))
     return found
 
 
 def not_declared(cells: Sequence[str]) -> Warning:
     """Return the warning that belongs to figures without cells that the plant model does not name any more."""
-    more = f" and {len(cells) - 3} more" if len(cells) > 3 else ""
-    text = f"The plant model names these cells no more, so they are left out, though they have a ledger: {', '.join(cells[:3])}{more}."
-    return Warning("not_declared", text)
+    text = "The plant model names these cells no more, so they are left out, though they have a ledger: "
+    return Warning("not_declared", f"{text}{_first(cells)}.")
+
+
+def zones_not_declared(zones: Iterable[tuple[str, str]]) -> list[Warning]:
+    """Return the warning that belongs to passes of zones, (cell, name), that the plant model names no more; none without any."""
+    gone = sorted("/".join(zone) for zone in zones)
+    text = f"The plant model names these zones no more; their passes are told all the same: {_first(gone)}."
+    return [Warning("zones_not_declared", text)] if gone else []
 
 
 def older_ledger(cells: Sequence[str]) -> Warning:
     """Return the warning that belongs to what is read off activities and alarms that are not derived yet."""
-    more = f" and {len(cells) - 3} more" if len(cells) > 3 else ""
     text = "Until the ledger of these cells is derived anew after an upgrade, panels, programs and subsystems are missing: "
-    return Warning("older_ledger", f"{text}{', '.join(cells[:3])}{more}.")
+    return Warning("older_ledger", f"{text}{_first(cells)}.")
+
+
+def not_derived(cells: Sequence[str]) -> Warning:
+    """Return the warning that belongs to what is read off activities and alarms that never will be derived."""
+    text = (
+        "Of part of this window the ledger was derived by an earlier version, and its messages are not kept any more, so that "
+        "panels, programs and subsystems are missing there for good: "
+    )
+    return Warning("not_derived", f"{text}{_first(cells)}.")
+
+
+def _first(names: Sequence[str]) -> str:
+    """Return the first three names, and how many more there are."""
+    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
 
 
 def _level_warnings(level: str) -> list[Warning]:
@@ -99,18 +124,21 @@ def _doubts(account: Account, figures: Figures, unrated: Set[Kind]) -> list[Warn
         minutes = forgotten_us / 60e6
         found.append(Warning("not_kept", f"For {minutes:.1f} min of planned time the ledger is not kept any more."))
     if account.unrated:
-        text = f"{account.unrated} fasteners have no standard and are left out of performance: {_kinds(unrated)}."
+        made = number_of(account.unrated, "fastener")
+        text = f"No standard for {made}, left out of performance: {_kinds(unrated)}."
         found.append(Warning("unrated", text))
     if figures.performance is not None and figures.performance > 1:
         found.append(Warning("performance_above_1", "Performance is above 1: the standard is slower than the cell."))
     if account.outside_planned:
-        text = f"{account.outside_planned} fasteners were made outside planned time and are not counted in the figures."
+        made = number_of(account.outside_planned, "fastener")
+        text = f"Not counted in the figures: {made} made outside planned time."
         found.append(Warning("outside_planned", text))
     if account.unseen_more:
-        counts = f"The controller counts {account.unseen_more} fasteners more than were received: "
+        counts = f"The controller counts {number_of(account.unseen_more, 'fastener')} more than were received: "
         text = counts + "output is understated, and quality may be wrong either way."
         found.append(Warning("unseen", text))
     if account.unseen_fewer:
-        text = f"The controller counts {account.unseen_fewer} fasteners fewer than were received: output may be overstated."
+        counts = f"The controller counts {number_of(account.unseen_fewer, 'fastener')} fewer than were received: "
+        text = counts + "output may be overstated."
         found.append(Warning("unseen", text))
     return found

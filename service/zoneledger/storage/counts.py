@@ -6,7 +6,7 @@ from typing import Any
 from sqlalchemy import CTE, BigInteger, ColumnElement, Integer, Select, func, select
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from zoneledger.application.stored import Count, DefectCount
+from zoneledger.application.stored import Count, DefectCount, PanelCount
 from zoneledger.core.spans import Interval
 from zoneledger.storage import tables as t
 from zoneledger.storage.lists import Columns, rows_of, texts_of
@@ -49,6 +49,12 @@ async def defects(connection: AsyncConnection, cells: Sequence[str], segments: S
     """Return those that are not good, by kind and position."""
     kind = (_f.zone, _f.operation, _f.item, _f.program, _f.position, _FINAL.label("final"))
     return [DefectCount(*row) for row in await _counted(connection, cells, segments, kind, _FINAL != "good")]
+
+
+async def by_panel(connection: AsyncConnection, cells: Sequence[str], segments: Sequence[Interval]) -> list[PanelCount]:
+    """Return the fasteners made in each of the segments, counted by zone, panel and result."""
+    kind = (_f.zone, _f.panel, _FINAL.label("final"))
+    return [PanelCount(*row) for row in await _counted(connection, cells, segments, kind)]
 
 
 async def unseen(

@@ -10,8 +10,8 @@ from sqlalchemy.types import TypeEngine
 
 Columns = dict[str, type[TypeEngine[Any]]]
 
-#: Before and after every instant that a ledger knows.
-BEGINNING_US, END_US = -(2**62), 2**62
+#: Before every instant that a ledger knows.
+BEGINNING_US = -(2**62)
 
 KEY: Columns = {"boot": BigInteger, "seq": BigInteger}
 

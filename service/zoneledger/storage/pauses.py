@@ -10,9 +10,15 @@ from sqlalchemy.sql.functions import FunctionElement
 from zoneledger.application.stored import PausesAsked
 from zoneledger.core.minor_stops import Cut, Pause
 from zoneledger.storage import tables as t
-from zoneledger.storage.lists import BEGINNING_US, END_US, Columns, rows_of
+from zoneledger.storage.lists import Columns, rows_of
 
-_ASKED: Columns = {"cell": Text, "zone": Text, "longer_us": BigInteger}
+_ASKED: Columns = {
+    "cell": Text,
+    "zone": Text,
+    "longer_us": BigInteger,
+    "since_us": BigInteger,
+    "until_us": BigInteger,
+}
 _f = t.fasteners.c
 
 
@@ -43,15 +49,18 @@ def _reach(asked: CTE, start_us: int, end_us: int) -> CTE:
     def is_units(made: FromClause) -> tuple[ColumnElement[bool], ...]:
         return made.c.ledger_id == t.heads.c.ledger_id, or_(asked.c.zone == "", made.c.zone == asked.c.zone)
 
-    last = select(before.c.at_us).where(*is_units(before), before.c.at_us < start_us)
-    first = select(after.c.at_us).where(*is_units(after), after.c.at_us >= end_us)
+    # Bounded: of a zone that makes no fasteners those of all its cell would be looked through.
+    last = select(before.c.at_us).where(
+        *is_units(before), before.c.at_us >= asked.c.since_us, before.c.at_us < start_us
+    )
+    first = select(after.c.at_us).where(*is_units(after), after.c.at_us >= end_us, after.c.at_us <= asked.c.until_us)
     from_us = last.order_by(before.c.at_us.desc()).limit(1).scalar_subquery()
     to_us = first.order_by(after.c.at_us).limit(1).scalar_subquery()
     reach = select(
         asked,
         t.heads.c.ledger_id,
-        func.coalesce(from_us, BEGINNING_US).label("from_us"),
-        func.coalesce(to_us, END_US).label("to_us"),
+        func.coalesce(from_us, start_us).label("from_us"),
+        func.coalesce(to_us, end_us - 1).label("to_us"),
     )
     return reach.where(t.heads.c.cell == asked.c.cell).cte("reach")
 

@@ -16,6 +16,7 @@ from zoneledger.application.stored import (
     Head,
     LeaseRow,
     Listed,
+    PanelCount,
     PausesAsked,
     PlantVersion,
     ProofRow,
@@ -24,6 +25,7 @@ from zoneledger.application.stored import (
     RefusedSize,
     Revision,
     SnapshotRow,
+    Unmatched,
 )
 from zoneledger.core.failures import Raised, Wanted
 from zoneledger.core.minor_stops import Pause
@@ -31,7 +33,7 @@ from zoneledger.core.offsets import Offset
 from zoneledger.core.rates import Made, Piece
 from zoneledger.core.rows import Activity, Alarm, Discrepancy, Fastener, Gap, Place, ZoneSpan
 from zoneledger.core.spans import Interval, Span
-from zoneledger.storage import activities, counts, given, pauses, proofs, raises, rates, refused
+from zoneledger.storage import activities, counts, given, pauses, proofs, raises, rates, refused, verdicts
 from zoneledger.storage import tables as t
 from zoneledger.storage.fasteners import read_fasteners
 from zoneledger.storage.leases import read_lease
@@ -55,6 +57,7 @@ def head_of(row: Row[Any]) -> Head:
         row.kept_seq,
         row.ledger_from_us,
         row.fold,
+        row.derived_from_us,
     )
 
 
@@ -118,6 +121,9 @@ class SqlReading:
     async def count_defects(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[DefectCount]:
         return await counts.defects(self._connection, cells, segments)
 
+    async def count_by_panel(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[PanelCount]:
+        return await counts.by_panel(self._connection, cells, segments)
+
     async def pauses(
         self, asked: Sequence[PausesAsked], start_us: int, end_us: int
     ) -> dict[tuple[str, str], list[Pause]]:
@@ -125,13 +131,8 @@ class SqlReading:
 
     async def activities(
         self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
-    ) -> dict[str, list[Activity]]:
-        return await activities.read_activities(self._connection, zones, start_us, end_us)
-
-    async def pass_activities(
-        self, zones: Sequence[tuple[str, str]], start_us: int, end_us: int
     ) -> dict[tuple[str, str], list[Activity]]:
-        return await activities.read_pass_activities(self._connection, zones, start_us, end_us)
+        return await activities.read_activities(self._connection, zones, start_us, end_us)
 
     async def alarms(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[Alarm]]:
         a = t.alarms.c
@@ -239,3 +240,6 @@ class SqlReading:
     async def discrepancies(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Discrepancy]]:
         rows = await self._listed(t.discrepancies, cells, after_id, limit)
         return [Listed(row.id, row.cell, discrepancy_of(row)) for row in rows]
+
+    async def unmatched(self, cells: Sequence[str], after_id: int, limit: int) -> list[Listed[Unmatched]]:
+        return await verdicts.read_unmatched(self._connection, cells, after_id, limit)

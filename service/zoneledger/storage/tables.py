@@ -69,6 +69,7 @@ heads = Table(
     Column("kept_seq", BigInteger, nullable=True),
     _us("ledger_from_us", nullable=True),
     Column("fold", Integer, nullable=False),
+    _us("derived_from_us", nullable=True),
 )
 
 #: The ledgers of a cell: the one that its head names, and one that is being derived anew or was given up.
@@ -218,7 +219,7 @@ activities = Table(
     _text("ended_by"),
     _text("outcome", nullable=True),
     Index(None, "ledger_id", "boot", "seq"),
-    Index(None, "ledger_id", "zone", "activity", "start_us"),
+    Index(None, "ledger_id", "zone", "start_us"),
     sqlite_autoincrement=True,
 )
 
@@ -235,6 +236,7 @@ alarms = Table(
     _text("subsystem", nullable=True),
     _text("text", nullable=True),
     Index(None, "ledger_id", "at_us"),
+    Index(None, "ledger_id", "code", "at_us"),
 )
 
 refused = Table(

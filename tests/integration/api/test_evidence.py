@@ -1,4 +1,4 @@
-"""GET /v1/refused, /v1/gaps and /v1/discrepancies: what is listed, page by page."""
+"""GET /v1/refused, /v1/gaps, /v1/discrepancies and /v1/unmatched: what is listed, page by page."""
 
 from typing import Any
 
@@ -6,10 +6,10 @@ import httpx
 import pytest
 
 from tests.integration.api.conftest import Get, Send
-from tests.integration.api.plant import CELL, OTHER, later, own, snapshot
+from tests.integration.api.plant import CELL, NOW, OTHER, later, own, snapshot
 from tests.integration.api.problem import problem
 
-LISTS = ("refused", "gaps", "discrepancies")
+LISTS = ("refused", "gaps", "discrepancies", "unmatched")
 
 
 async def _fill(send: Send) -> None:
@@ -20,6 +20,8 @@ async def _fill(send: Send) -> None:
         await send(42, snapshot(minutes, "1", boot=10 + number), cell=cell)
         clear = {"type": "alarm", "phase": "clear", "code": "a", "severity": "stop"}
         await send(own(3, minutes + 1, boot=10 + number, **clear), cell=cell)
+        nobodys = {"type": "verdict", "panel": "P-9", "position": "7", "result": "reject"}
+        await send(own(4, minutes + 1, boot=10 + number, **nobodys), cell=cell)
 
 
 async def _pages(get: Get, name: str, **query: Any) -> list[list[dict[str, Any]]]:
@@ -102,3 +104,29 @@ async def test_a_page_that_there_cannot_be_is_a_problem(
 async def test_the_furthest_page_is_empty(get: Get) -> None:
     for name in LISTS:
         assert await get(f"/v1/{name}", after=2**53 - 1) == {name: [], "next": None}
+
+
+def _verdict(seq: int, minutes: float, position: str = "7", result: str = "reject") -> Any:
+    return own(seq, minutes, boot=2, type="verdict", panel="P-9", position=position, result=result, zone="1")
+
+
+def _made(seq: int, minutes: float, position: str = "7") -> Any:
+    told = {"operation": "fasten", "result": "good", "zone": "1", "panel": "P-9", "position": position}
+    return own(seq, minutes, boot=2, type="fastener", **told)
+
+
+async def test_a_verdict_on_a_fastener_that_was_never_made_is_listed_until_that_arrives(get: Get, send: Send) -> None:
+    await send(snapshot(130, "1", "2", boot=2), _made(1, 131, "6"), _verdict(3, 133), _verdict(4, 134, "6"))
+    (found,) = (await get("/v1/unmatched"))["unmatched"]
+    assert (found["cell"], found["boot"], found["seq"]) == (CELL, 2, 3)
+    assert (found["panel"], found["position"], found["result"]) == ("P-9", "7", "reject")
+    assert (found["at"], found["arrived"]) == (later(133), NOW)
+    events = (await get("/v1/events"))["events"]
+    assert [one["message"]["type"] for one in events if one["id"] == found["id"]] == ["verdict"]
+    # One made after the verdict is another one; the one before it is what the verdict is about.
+    await send(_made(5, 135))
+    assert len((await get("/v1/unmatched"))["unmatched"]) == 1
+    await send(_made(2, 132))
+    assert await get("/v1/unmatched") == {"unmatched": [], "next": None}
+    counted = (await get(f"/v1/kpi/{CELL}", start=later(131), end=later(136)))["fasteners"]
+    assert (counted["made"], counted["good"], counted["reject"]) == (3, 1, 2)

@@ -107,7 +107,7 @@ def _active() -> dict[str, Any]:
 @pytest.mark.parametrize(
     ("confidence", "hint"),
     [
-        *(("0.5", "greater than 0.5"), ("0.9999", "less than 0.9999"), ("0", "0.5"), ("95", "0.9999")),
+        *(("0.499", "or equal to 0.5"), ("0.99991", "or equal to 0.9999"), ("0", "0.5"), ("95", "0.9999")),
         *(("nan", "finite"), ("inf", "finite"), ("-inf", "finite")),
         *(("", "number"), ("high", "number"), ("0,9", "number")),
     ],
@@ -123,7 +123,7 @@ async def test_a_confidence_that_there_is_not_is_a_problem(
 
 @pytest.mark.parametrize("route", ["failures", "rates"])
 async def test_bounds_are_wider_at_a_higher_confidence(get: Get, route: str) -> None:
-    found = [await get(f"/v1/{route}/{CELL}", **window(0, 120), confidence=c) for c in (0.501, 0.9, 0.9998)]
+    found = [await get(f"/v1/{route}/{CELL}", **window(0, 120), confidence=c) for c in (0.5, 0.9, 0.9999)]
     bounds = [one["mtbf_bounds_s"] if route == "failures" else one["kinds"][0]["yield_bounds"] for one in found]
     assert bounds[2][0] < bounds[1][0] < bounds[0][0] < bounds[0][1] < bounds[1][1] < bounds[2][1]
     assert found[1] == await get(f"/v1/{route}/{CELL}", **window(0, 120))

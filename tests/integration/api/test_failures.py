@@ -2,6 +2,8 @@
 
 from typing import Any
 
+import pytest
+
 from tests.integration.api.conftest import Get, Send
 from tests.integration.api.failing import alarm, codes, stop, window, work
 from tests.integration.api.plant import CELL, OTHER, later, own, snapshot
@@ -31,12 +33,13 @@ async def test_the_failure_of_the_morning(get: Get) -> None:
     assert found["units"][1]["mtbf_bounds_s"] == [None, None]
 
 
-async def test_a_fault_at_the_edge_of_a_window_counts_where_it_begins_and_its_time_where_it_lies(get: Get) -> None:
+async def test_a_fault_at_the_edge_of_a_window_counts_where_it_begins_with_all_of_its_repair(get: Get) -> None:
     async def over(start: float, end: float) -> tuple[Any, ...]:
         found = await get(f"/v1/failures/{CELL}", **window(start, end))
         return tuple(found[name] for name in ("failures", "repair_s", "fault_s", "ends_unseen"))
 
-    assert await over(0, 45) == (1, 900, 900, 1)
+    assert await over(0, 45) == (1, 1800, 900, 0)
+    assert await over(0, 31) == (1, 1800, 60, 0)
     assert await over(45, 120) == (0, 0, 900, 0)
     assert await over(0, 30) == (0, 0, 0, 0)
     assert await over(30, 60) == (1, 1800, 1800, 0)
@@ -78,6 +81,48 @@ async def test_a_failure_is_repaired_in_planned_time_only(get: Get, send: Send) 
     found = await get(f"/v1/failures/{OTHER}", **window(230, 275))
     assert (found["failures"], found["repair_s"], found["fault_s"]) == (1, 600, 600)
     assert (await get(f"/v1/failures/{OTHER}", **window(270, 275)))["failures"] == 0
+    before = await get(f"/v1/failures/{OTHER}", **window(230, 236))
+    assert (before["failures"], before["mttr_s"], before["longest_s"], before["fault_s"]) == (1, 600, 600, 60)
+
+
+async def test_what_hours_have_of_failures_and_repairs_sums_to_the_day(get: Get, send: Send) -> None:
+    # A fault of three codes in turn over three hours and the meal; then one of a minute, and one over the end of the shift.
+    await send(
+        *(snapshot(100, "1"), alarm(1, 110, "raise", "one"), alarm(2, 170, "raise", "two")),
+        *(alarm(3, 175, "clear", "one"), alarm(4, 239, "raise", "three"), alarm(5, 239.5, "clear", "two")),
+        *(alarm(6, 290, "clear", "three"), alarm(7, 300, "raise"), alarm(8, 301, "clear")),
+        *(alarm(9, 470, "raise", "late"), alarm(10, 530, "clear", "late"), own(11, 531)),
+        cell=OTHER,
+    )
+    for unit in (OTHER, f"{OTHER}/1", "bench/line-1"):
+        hours = [await get(f"/v1/failures/{unit}", **window(at, at + 60)) for at in range(0, 600, 60)]
+        day = await get(f"/v1/failures/{unit}", **window(0, 600))
+        for name in ("failures", "repair_s", "fault_s", "running_s", "planned_s"):
+            assert sum(hour[name] for hour in hours) == pytest.approx(day[name]), name
+        assert max(hour["longest_s"] or 0 for hour in hours) == day["longest_s"]
+    first = await get(f"/v1/failures/{OTHER}", **window(60, 120))
+    assert (first["failures"], first["mttr_s"], first["fault_s"]) == (1, 150 * 60, 10 * 60)
+    assert first["codes"][0]["code"] == "one"
+
+
+async def test_late_evidence_of_a_repair_changes_the_window_that_the_failure_began_in(get: Get, send: Send) -> None:
+    raised = {"alarms": [{"zone": "1", "code": "clamp", "severity": "stop"}]}
+    silent = snapshot(125, "1", seq=1) | raised
+    await send(
+        snapshot(100, "1"),
+        alarm(1, 110, "raise"),
+        silent,
+        alarm(3, 150, "clear"),
+        snapshot(151, "1", seq=3),
+        cell=OTHER,
+    )
+    asked = window(105, 120)
+    before = await get(f"/v1/failures/{OTHER}", **asked)
+    assert (before["failures"], before["repair_s"], before["ends_unseen"]) == (1, 15 * 60, 1)
+    await send(alarm(2, 140, "raise", "clamp", subsystem="drill"), cell=OTHER)
+    after = await get(f"/v1/failures/{OTHER}", **asked)
+    assert (after["repair_s"], after["ends_unseen"]) == (40 * 60, 0)
+    assert after["revision"] > before["revision"]
 
 
 async def test_a_unit_may_fail_in_planned_time_only(get: Get, send: Send) -> None:

@@ -76,6 +76,7 @@ async def test_a_pass_is_told_with_its_times_and_fasteners(get: Get, send: Send)
             "good": 4,
             "rework": 0,
             "reject": 0,
+            "of_other_panels": 0,
             "automatic": 4,
             "manual": 1,
             "left_for_hand": 1,
@@ -131,6 +132,71 @@ async def test_a_pass_without_unload_belongs_to_the_window_in_which_another_one_
     found = await get(f"/v1/panels/{CELL}/1", **after)
     assert [(one["panel"], one["end"], one["whole"]) for one in found["passes"]] == [("p-1", later(285), False)]
     assert [one["panel"] for one in found["present"]] == ["p-2"]
+
+
+async def _of_zone_1(get: Get, start: float, end: float) -> tuple[list[Any], list[Any], list[str]]:
+    told = await get(f"/v1/panels/{CELL}/1", start=later(start), end=later(end))
+    return told["passes"], told["present"], [one["code"] for one in told["warnings"]]
+
+
+def _panels(passes: list[Any]) -> list[tuple[str | None, int, int]]:
+    """Return each pass's panel, what was made of it, and what was made in its time for another."""
+    return [(one["panel"], one["fasteners"]["made"], one["fasteners"]["of_other_panels"]) for one in passes]
+
+
+async def test_a_fasteners_own_panel_wins_over_that_of_the_pass_in_whose_time_it_was_made(get: Get, send: Send) -> None:
+    """The change from p-1 to p-2 was lost: only fasteners, and then a snapshot, tell that p-2 is there."""
+    told = Told()
+    told.event(240, "activity", activity="process", phase="begin", panel="p-1")
+    for minute, panel in ((245, None), (250, "p-2"), (255, "p-2"), (258, "p-9")):
+        named = {"panel": panel} if panel else {}
+        told.event(minute, "fastener", operation="fasten", result="good", **named)
+    there = snapshot(260, "2", boot=2, seq=told.seq)
+    there["zones"]["1"] = {"activity": "process", "panel": "p-2"}
+    told.messages.append(there)
+    told.event(265, "fastener", operation="fasten", result="good")
+    told.event(270, "activity", activity="process", phase="end", outcome="completed")
+    told.event(275, "fastener", operation="fasten", result="good", panel="p-3")
+    told.activity("load", 280, 285, panel="p-3")
+    told.messages.append(snapshot(300, "1", "2", boot=2, seq=told.seq))
+    assert (await send(*told.messages))["refused"] == []
+    passes, present, codes = await _of_zone_1(get, 241, 300)
+    assert _panels(passes) == [("p-1", 1, 3), ("p-2", 3, 0)]
+    assert _panels(present) == [("p-3", 1, 0)]
+    assert "other_panels" in codes
+    # What a pass was given from the time of the one before it, it has in a window that begins after that, too.
+    assert _panels((await _of_zone_1(get, 279, 300))[0]) == [("p-2", 3, 0)]
+    assert "other_panels" not in (await _of_zone_1(get, 279, 300))[2]
+
+
+async def test_fasteners_of_a_pass_without_a_name_are_its_own_whatever_they_name(get: Get, send: Send) -> None:
+    told = Told()
+    told.event(240, "activity", activity="process", phase="begin")
+    told.event(245, "fastener", operation="fasten", result="good", panel="p-1")
+    told.messages.append(snapshot(246, "2", boot=2, seq=told.seq) | {"zones": {"1": {"activity": "process"}, "2": {}}})
+    await send(*told.messages)
+    assert _panels((await _of_zone_1(get, 241, 246))[1]) == [(None, 1, 0)]
+
+
+async def test_a_present_pass_is_told_as_it_stood_at_the_windows_end(get: Get, send: Send) -> None:
+    """What comes later without being late changes nothing of a window that was told, not even of what was present."""
+    told = Told()
+    told.activity("load", 240, 250)
+    await send(*told.messages, snapshot(251, "1", "2", boot=2, seq=told.seq))
+    first = await get(f"/v1/panels/{CELL}/1", start=later(241), end=later(251))
+    assert [(one["panel"], one["program"], one["outcome"]) for one in first["present"]] == [(None, None, "present")]
+    told.messages = []
+    told.activity(
+        "process", 252, 280, panel="p-1", program="skin", planned={"automatic": 4, "manual": 1}, outcome="completed"
+    )
+    told.activity("unload", 281, 285, panel="p-1")
+    await send(*told.messages, snapshot(286, "1", "2", boot=2, seq=told.seq))
+    assert await get(f"/v1/panels/{CELL}/1", start=later(241), end=later(251)) == first
+    passes, present, _ = await _of_zone_1(get, 241, 270)
+    assert passes == []
+    (one,) = present
+    assert (one["panel"], one["outcome"], one["end"], one["whole"]) == ("p-1", "present", None, False)
+    assert [one["outcome"] for one in (await _of_zone_1(get, 241, 286))[0]] == ["completed"]
 
 
 async def test_a_page_goes_on_where_the_last_one_ended(get: Get, send: Send) -> None:

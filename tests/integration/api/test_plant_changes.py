@@ -5,8 +5,8 @@ from typing import Any
 
 import httpx
 
-from tests.integration.api.conftest import Get
-from tests.integration.api.plant import CELL, OTHER, PLANT
+from tests.integration.api.conftest import Get, Send
+from tests.integration.api.plant import CELL, OTHER, PLANT, later, own, snapshot
 from tests.integration.api.problem import problem
 
 DAY = {"day": "2026-03-02"}
@@ -62,3 +62,35 @@ async def test_a_zone_that_comes_later_leaves_the_cell_as_it_was_and_is_unknown_
     zone = await get(f"/v1/kpi/{CELL}/3", **DAY)
     assert (zone["known"], zone["oee"], zone["utilisation"]) == (0, None, None)
     assert (await get(f"/v1/kpi/{OTHER}", **DAY))["revision"] == 1
+
+
+async def test_the_passes_of_a_dropped_zone_are_told_and_so_is_that_it_was_dropped(
+    told: httpx.AsyncClient, get: Get, send: Send
+) -> None:
+    def codes(answer: Any) -> list[str]:
+        return [one["code"] for one in answer["warnings"]]
+
+    zone = {"boot": 2, "zone": "1"}
+    await send(
+        snapshot(200, "1", "2", boot=2),
+        own(1, 201, type="activity", activity="load", phase="begin", panel="p-1", **zone),
+        own(2, 205, type="activity", activity="unload", phase="begin", **zone),
+        own(3, 210, type="activity", activity="unload", phase="end", **zone),
+        own(4, 211, type="activity", activity="load", phase="begin", panel="p-2", **zone),
+        snapshot(215, "2", boot=2, seq=4),
+    )
+    window = {"start": later(201), "end": later(220)}
+    before = await get(f"/v1/panels/{CELL}", **window)
+    assert ([one["panel"] for one in before["passes"]], len(before["present"])) == ([None, "p-1"], 1)
+    assert "zones_not_declared" not in codes(before)
+    await _declare(told, [{"cell": "cell-1", "zones": ["2"]}, {"cell": "cell-2", "zones": ["1"]}])
+    for unit in (CELL, LINE):
+        after = await get(f"/v1/panels/{unit}", **window)
+        assert (after["passes"], after["present"]) == (before["passes"], before["present"])
+        (warning,) = [one for one in after["warnings"] if one["code"] == "zones_not_declared"]
+        assert f"{CELL}/1" in warning["text"]
+    assert "zones_not_declared" in codes(await get(f"/v1/prospects/{CELL}", **window))
+    problem(await told.get(f"/v1/panels/{CELL}/1", params=window), "unit_unknown")
+    # Nobody will tell that p-2 left: it is not present for ever.
+    later_on = await get(f"/v1/panels/{CELL}", start=later(230), end=later(240))
+    assert (later_on["present"], "zones_not_declared" in codes(later_on)) == ([], False)

@@ -115,6 +115,7 @@ CALLS: list[tuple[str, str, dict[str, Any]]] = [
     ("GET", f"/v1/questions/{CELL}?day=2026-03-02", {}),
     ("GET", "/v1/gaps", {}),
     ("GET", "/v1/discrepancies", {}),
+    ("GET", "/v1/unmatched", {}),
 ]
 
 

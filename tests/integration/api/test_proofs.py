@@ -184,6 +184,37 @@ async def test_a_line_is_the_sum_of_its_cells(ran: httpx.AsyncClient) -> None:
     assert found["targets"]["availability"]["verdict"] == "not_shown"
 
 
+async def test_a_longer_run_of_a_line_is_time_of_its_shifts_and_not_summed_over_its_cells(
+    ran: httpx.AsyncClient,
+) -> None:
+    messages = _shift()
+    for i in range(0, len(messages), 1000):
+        answer = await ran.post("/v1/messages", json={"cell": OTHER, "messages": messages[i : i + 1000]})
+        assert answer.status_code == 200
+    targets = {"availability": 0.76, "oee": 0.375}
+    cell, line = [
+        (await _declare(ran, unit=unit, targets=targets))["result"] for unit in (CELL, CELL.rpartition("/")[0])
+    ]
+    assert line["planned_s"] == 2 * cell["planned_s"]
+    for name, of_cell in cell["targets"].items():
+        of_line = line["targets"][name]
+        assert (of_cell["verdict"], of_line["verdict"]) == ("not_shown", "not_shown")
+        assert of_cell["longer_s"] > 0
+        assert of_line["longer_s"] == pytest.approx(of_cell["longer_s"], rel=1e-6)
+
+
+async def test_the_target_that_is_wrong_is_named(ran: httpx.AsyncClient) -> None:
+    wrong = {"oee": 70, "availability": 0.5, "mtbf_s": "long", "speed": 1.0}
+    found = problem(await ran.post("/v1/proofs", json=RUN | {"targets": wrong}), "request_invalid")
+    assert {one["place"]: one["detail"] for one in found["errors"]} == {
+        "body/targets/oee": "should be less than or equal to 1",
+        "body/targets/mtbf_s": "should be a valid number",
+        "body/targets/speed": "is not a parameter of this call",
+    }
+    found = problem(await ran.post("/v1/proofs", json={"name": "a"}), "request_invalid")
+    assert {one["detail"] for one in found["errors"]} == {"is missing"}
+
+
 @pytest.mark.parametrize(
     ("changed", "code"),
     [

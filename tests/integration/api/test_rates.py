@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from tests.integration.api.conftest import Get, Send
 from tests.integration.api.plant import BEGIN, CELL, OTHER, PLANT, later, own, snapshot
+from tests.integration.api.problem import problem
 
 HOUR_S = 3600
 
@@ -266,3 +267,19 @@ async def _tell(api: httpx.AsyncClient, cell: str, begin: datetime, boot: int, s
     last = at(5 * HOUR_S) | {"seq": len(stream), "type": "snapshot", "zones": {"1": {}}, "alarms": []}
     answer = await api.post("/v1/messages", json={"cell": cell, "messages": [first, *rows, last]})
     assert answer.json()["refused"] == []
+
+
+@pytest.mark.parametrize(
+    ("limits", "place"),
+    [
+        ({"least_s": "6", "most_s": "3"}, "query"),
+        ({"least_s": "3", "most_s": "3"}, "query"),
+        ({"least_s": "nan"}, "query/least_s"),
+        ({"most_s": "-1"}, "query/most_s"),
+    ],
+)
+async def test_limits_of_the_seconds_that_there_cannot_be_are_a_problem(
+    told: httpx.AsyncClient, limits: dict[str, str], place: str
+) -> None:
+    found = problem(await told.get(f"/v1/rates/{CELL}", params=window(0, 120) | limits), "request_invalid")
+    assert [one["place"] for one in found["errors"]] == [place]

@@ -11,12 +11,13 @@ from tests.oracle.ledger import Piece
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.kpi import Kpi, read_kpis
 from zoneledger.application.ledger import read_spans
+from zoneledger.application.panels import Panels, read_panels
 from zoneledger.application.ports import Store
 from zoneledger.application.record import record_group
 from zoneledger.application.stored import Head, Stretch
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
-from zoneledger.core.plant import Cell, Line, Plant, Site, Standard
+from zoneledger.core.plant import Cell, Line, Plant, Site, Standard, Unit
 from zoneledger.core.rows import Booked
 from zoneledger.core.states import UNKNOWN
 from zoneledger.storage.engines import open_engines
@@ -87,11 +88,19 @@ class Bench:
 
     async def kpi(self, cell: str, windows: list[Window]) -> list[Kpi]:
         """Return the figures of a cell for windows."""
-        plant = Plant((Site("bench", "UTC", (_line(cell.split("/")[-1]),)),))
-        unit = plant.find(cell)
-        assert unit is not None
         async with self.store.reading() as reading:
-            return await read_kpis(reading, unit, windows, NOW_US, LIMITS)
+            return await read_kpis(reading, _unit(cell), windows, NOW_US, LIMITS)
+
+    async def panels(self, cell: str, window: Window) -> Panels:
+        """Return the passes of a cell for a window."""
+        async with self.store.reading() as reading:
+            return await read_panels(reading, _unit(cell), window, NOW_US, LIMITS, 0, 1000)
+
+
+def _unit(cell: str) -> Unit:
+    unit = Plant((Site("bench", "UTC", (_line(cell.split("/")[-1]),)),)).find(cell)
+    assert unit is not None
+    return unit
 
 
 def _line(cell: str) -> Line:

@@ -1,6 +1,6 @@
 """Activities and panel passes are the oracle's, in any order and grouping of the messages, on a real database."""
 
-from dataclasses import replace
+from collections import Counter
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -12,6 +12,7 @@ from tests.scenarios.ledger.loop import Loop, few
 from tests.scenarios.ledger.test_invariants import grouped
 from zoneledger.application.passes import read_passes
 from zoneledger.application.rebuild import rebuild
+from zoneledger.application.windows import Window
 from zoneledger.core.passes import Pass
 from zoneledger.core.rows import Activity
 
@@ -67,26 +68,39 @@ def test_activities_and_passes_are_the_oracles_before_and_after_a_rebuild(
 def test_a_pass_is_the_same_through_every_window(loop: Loop, stream: told.Stream, data: st.DataObject) -> None:
     cell, bench = loop.bench.cell(), loop.bench
     loop.run(bench.record(cell, [stream.messages] if stream.messages else []))
+    start_us, end_us = data.draw(_windows(_of_zones(oracle.passes(stream.messages))))
+    seen, stood = _read(loop, cell, start_us, end_us), _of_zones(oracle.passes(stream.messages, end_us))
     whole = _of_zones(oracle.passes(stream.messages))
+    for zone in ZONES:
+        assert _ended(seen[zone], start_us, end_us) == _ended(stood[zone], start_us, end_us)
+        assert _ended(seen[zone], start_us, end_us) == _ended(whole[zone], start_us, end_us)
+        assert [one for one in seen[zone] if one.over_us is None] == [one for one in stood[zone] if one.over_us is None]
+
+
+@few
+@given(stream=told.any_streams(), data=st.data())
+def test_fasteners_are_those_of_their_own_panels_pass(loop: Loop, stream: told.Stream, data: st.DataObject) -> None:
+    cell, bench = loop.bench.cell(), loop.bench
+    loop.run(bench.record(cell, [stream.messages] if stream.messages else []))
+    start_us, end_us = data.draw(_windows(_of_zones(oracle.passes(stream.messages))))
+    made, others = oracle.made(stream.messages, end_us)
+    due = [one for one in made if one.over_us is None or start_us <= one.over_us]
+    panels = loop.run(bench.panels(cell, Window(start_us, end_us)))
+    told_of = {_pass(each.one): each.share for each in (*panels.page, *panels.present)}
+    assert {one: +Counter(share.results) for one, share in told_of.items()} == {one: made[one] for one in due}
+    assert {one: share.of_other_panels for one, share in told_of.items()} == {one: others[one] for one in due}
+
+
+@st.composite
+def _windows(draw: st.DrawFn, whole: dict[str, list[oracle.Pass]]) -> tuple[int, int]:
     edges = sorted(
-        {us for ones in whole.values() for one in ones for us in (one.start_us, one.end_us, one.over_us or 0)}
+        {us for ones in whole.values() for one in ones for us in (one.start_us, one.end_us, one.over_us or 0) if us}
     )
     within = st.integers(told.BASE_US - 10**7, told.BASE_US + 3600 * 10**6)
     instants = st.one_of(st.sampled_from(edges), within) if edges else within
-    start_us, end_us = sorted((data.draw(instants), data.draw(instants) + 1))
-    seen = _read(loop, cell, start_us, end_us)
-    for zone in ZONES:
-        assert _ended(seen[zone], start_us, end_us) == _ended(whole[zone], start_us, end_us)
-        assert _going_on(seen[zone], end_us) == _going_on(whole[zone], end_us)
+    start_us, end_us = sorted((draw(instants), draw(instants) + 1))
+    return start_us, max(end_us, start_us + 1)
 
 
 def _ended(found: list[oracle.Pass], start_us: int, end_us: int) -> list[oracle.Pass]:
     return [one for one in found if one.is_over_in(start_us, end_us)]
-
-
-def _going_on(found: list[oracle.Pass], until_us: int) -> list[oracle.Pass]:
-    """Return those that were not over at an instant, less what came after it."""
-    left = [one for one in found if one.start_us < until_us and not one.is_over_in(0, until_us)]
-    return [
-        replace(one, end_us=0, outcome="", is_whole=False, over_us=None, program=None, planned=None) for one in left
-    ]

@@ -38,7 +38,7 @@ def coverage(run: Callable[[Random], bool]) -> float:
 def tally_of(repairs_s: list[float], running_s: float) -> Tally:
     """Return the tally of failures with these repair times."""
     us = [round(repair_s * 1e6) for repair_s in repairs_s]
-    stretches = [Stretch(0, each, "x", each, counts=True, begin_seen=True, end_seen=True) for each in us]
+    stretches = [Stretch(0, each, "x", each, each, counts=True, begin_seen=True, end_seen=True) for each in us]
     return Tally(round(running_s * 1e6), stretches)
 
 

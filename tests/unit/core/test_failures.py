@@ -36,10 +36,11 @@ def planned_times(draw: st.DrawFn) -> list[Interval]:
 
 
 def tally_of(ledger: list[Span], planned: list[Interval], start_us: int, end_us: int) -> Tally:
-    """Return the tally of a window, read as the service reads it: from just before the window to just after it."""
+    """Return the tally of a window, read as the service reads it: from just before it, to where a fault at its end is over."""
     inside = intersect(planned, [(start_us, end_us)])
-    joined = fill(ledger, start_us - 1, end_us + 1)
-    return Tally(Clock(ledger, inside).total_us, stretches_of(joined, Planned(inside)))
+    joined = fill(ledger, start_us - 1, END + 1)
+    onwards = intersect(planned, [(start_us, END)])
+    return Tally(Clock(ledger, inside).total_us, stretches_of(joined, Planned(inside), Planned(onwards)))
 
 
 @given(ledger=ledgers(), planned=planned_times(), cut=st.integers(1, END - 1))
@@ -48,7 +49,9 @@ def test_the_failures_of_a_window_are_those_of_its_parts(ledger: list[Span], pla
     assert whole.running_us == first.running_us + second.running_us
     figures = [failure_figures_of(tally, 0.9) for tally in (whole, first, second)]
     assert figures[0].failures == figures[1].failures + figures[2].failures
-    assert round(figures[0].fault_s * 1e6) == round((figures[1].fault_s + figures[2].fault_s) * 1e6)
+    for name in ("fault_s", "repair_s"):
+        parts_s = [getattr(one, name) for one in figures]
+        assert round(parts_s[0] * 1e6) == round((parts_s[1] + parts_s[2]) * 1e6), name
     begins = [one.start_us for tally in (first, second) for one in tally.counted]
     assert [one.start_us for one in whole.counted] == begins
 
@@ -63,7 +66,7 @@ def test_failures_read_instant_by_instant_are_the_same(
     tally = tally_of(ledger, planned, start_us, end_us)
     begins = [at for at in inside if state_at[at] == FAULT and state_at.get(at - 1) != FAULT]
     assert [one.start_us for one in tally.counted] == begins
-    assert sum(one.repair_us for one in tally.stretches) == sum(state_at[at] == FAULT for at in inside)
+    assert sum(one.fault_us for one in tally.stretches) == sum(state_at[at] == FAULT for at in inside)
     assert tally.running_us == sum(state_at[at] == RUNNING for at in inside)
     clock = Clock(ledger, intersect(planned, [(start_us, end_us)]))
     for at in range(-1, END + 2):
@@ -71,18 +74,21 @@ def test_failures_read_instant_by_instant_are_the_same(
     for one in tally.counted:
         assert one.begin_seen == (state_at.get(one.start_us - 1, UNKNOWN) != UNKNOWN)
         assert one.code == next(span.reason for span in ledger if span.start_us == one.start_us)
+        over_us = next((at for at in range(one.start_us, END) if state_at[at] != FAULT), END)
+        assert one.repair_us == Planned(planned).length_us(one.start_us, over_us)
 
 
 def test_a_fault_of_which_the_time_before_is_not_kept_is_no_failure() -> None:
     fault = Span(5, 9, FAULT, "a")
-    kept = stretches_of([Span(0, 5, UNKNOWN, None), fault, Span(9, 10, IDLE, None)], Planned([(0, 10)]))
-    gone = stretches_of([Span(0, 5, UNKNOWN, NOT_KEPT), fault, Span(9, 10, IDLE, None)], Planned([(0, 10)]))
+    inside = Planned([(0, 10)])
+    kept = stretches_of([Span(0, 5, UNKNOWN, None), fault, Span(9, 10, IDLE, None)], inside, inside)
+    gone = stretches_of([Span(0, 5, UNKNOWN, NOT_KEPT), fault, Span(9, 10, IDLE, None)], inside, inside)
     assert ([one.counts for one in kept], [one.counts for one in gone]) == ([True], [False])
-    assert gone[0].repair_us == 4
+    assert gone[0].fault_us == 4
 
 
 def test_a_raise_at_the_begin_of_a_failure_proves_that_it_began_there() -> None:
-    unseen = Stretch(5, 9, "a", 4, counts=True, begin_seen=False, end_seen=True)
+    unseen = Stretch(5, 9, "a", 4, 4, counts=True, begin_seen=False, end_seen=True)
     assert told_by(unseen, Raised(5, "drill")).begin_seen
     assert not told_by(unseen, Raised(4, "drill")).begin_seen
     assert told_by(unseen, Raised(4, "drill")).subsystem == "drill"
@@ -90,6 +96,6 @@ def test_a_raise_at_the_begin_of_a_failure_proves_that_it_began_there() -> None:
 
 
 def test_a_unit_that_never_ran_has_no_mean_time_between_failures() -> None:
-    figures = failure_figures_of(Tally(0, [Stretch(5, 9, "a", 4, counts=True, begin_seen=True, end_seen=True)]), 0.9)
+    figures = failure_figures_of(Tally(0, [Stretch(5, 9, "a", 4, 4, counts=True, begin_seen=True, end_seen=True)]), 0.9)
     assert (figures.failures, figures.mtbf_s, figures.mtbf_bounds_s) == (1, None, (None, None))
     assert figures.mttr_s == 4e-6

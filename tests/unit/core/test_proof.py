@@ -19,6 +19,8 @@ from zoneledger.core.proof import (
 )
 
 HOUR_S = 3600.0
+#: That of ten pieces of an hour.
+PLANNED_S = 10 * HOUR_S
 
 
 def _piece(running_h: float, made: int = 0, unknown_h: float = 0.0, unseen: int = 0) -> Account:
@@ -59,16 +61,18 @@ def test_pieces_are_judged_by_students_bounds_of_their_mean() -> None:
     # t of 0.95 with 9 degrees of freedom is 1.833 (table, from memory).
     pieces = [_piece(0.7), _piece(0.9)] * 5
     reach = 1.833 * sqrt(0.1**2 * 10 / 9) / sqrt(10)
-    judged = judge_pieces(0.75, 0.8, pieces, availability_range, 0.95)
+    judged = judge_pieces(0.75, 0.8, pieces, availability_range, PLANNED_S, 0.95)
     assert judged.lowest == pytest.approx(0.8 - reach, abs=1e-4)
     assert judged.highest == pytest.approx(0.8 + reach, abs=1e-4)
-    verdicts = [judge_pieces(t, 0.8, pieces, availability_range, 0.95).verdict for t in (0.73, 0.75, 0.85, 0.87)]
+    verdicts = [
+        judge_pieces(t, 0.8, pieces, availability_range, PLANNED_S, 0.95).verdict for t in (0.73, 0.75, 0.85, 0.87)
+    ]
     assert verdicts == ["shown", "not_shown", "not_shown", "failed"]
 
 
 def test_a_run_of_the_length_asked_for_would_show_the_target() -> None:
     pieces = [_piece(0.7), _piece(0.9)] * 5
-    judged = judge_pieces(0.77, 0.8, pieces, availability_range, 0.95)
+    judged = judge_pieces(0.77, 0.8, pieces, availability_range, PLANNED_S, 0.95)
     assert judged.verdict == "not_shown"
     assert judged.longer_s is not None
     needed = round(judged.longer_s / HOUR_S) + 10
@@ -82,10 +86,12 @@ def test_unknown_time_counts_as_lost_for_the_lower_bound_and_as_run_for_the_uppe
     assert availability_range(pieces[0]) == pytest.approx((0.7, 0.8))
     assert oee_range(_piece(0.7, made=100, unknown_h=0.1)) == pytest.approx((0.5, 0.6))
     assert rate_range(_piece(0.7, made=90, unknown_h=0.1)) == pytest.approx((90, 100))
-    whole = judge_pieces(0.73, 0.8, [_piece(0.7), _piece(0.9)] * 5, availability_range, 0.95)
+    whole = judge_pieces(0.73, 0.8, [_piece(0.7), _piece(0.9)] * 5, availability_range, PLANNED_S, 0.95)
     assert whole.verdict == "shown"
     assert (
-        judge_pieces(0.73, 0.8, [_piece(0.6, unknown_h=0.1), _piece(0.9)] * 5, availability_range, 0.95).verdict
+        judge_pieces(
+            0.73, 0.8, [_piece(0.6, unknown_h=0.1), _piece(0.9)] * 5, availability_range, PLANNED_S, 0.95
+        ).verdict
         == "not_shown"
     )
 
@@ -103,10 +109,12 @@ def test_durations_are_to_be_below_their_target() -> None:
 
 
 def test_of_nothing_nothing_is_shown() -> None:
-    assert judge_pieces(0.5, None, [], availability_range, 0.9).verdict == "not_measured"
-    assert judge_pieces(0.5, None, [Account()] * 10, availability_range, 0.9).verdict == "not_measured"
+    assert judge_pieces(0.5, None, [], availability_range, PLANNED_S, 0.9).verdict == "not_measured"
+    assert judge_pieces(0.5, None, [Account()] * 10, availability_range, PLANNED_S, 0.9).verdict == "not_measured"
     assert judge_yield(0.5, 0, 0, 0.0, 0.9) == (0.5, None, None, None, "not_measured", None)
     assert judge_mean_time(5.0, 0.0, 0, 0.0, 0.9).verdict == "not_measured"
+    never_ran = judge_mean_time(5.0, 0.0, 2, HOUR_S, 0.9)
+    assert (never_ran.measured, never_ran.verdict) == (None, "not_measured")
     assert judge_durations(5.0, [], 0.0, 0.9).verdict == "not_measured"
 
 

@@ -1,7 +1,7 @@
 """What a reader of figures is told before quoting them."""
 
 from zoneledger.core.figures import Account, figures_of
-from zoneledger.core.warnings import Kind, Warning, warnings_of
+from zoneledger.core.warnings import Kind, Warning, failure_warnings, number_of, warnings_of
 
 
 def _codes(
@@ -82,7 +82,7 @@ def test_what_is_unrated_is_named_up_to_three_kinds() -> None:
         ("trim", None, None),
     ]
     (few,) = _warnings(account, unrated=frozenset(kinds[:1]))
-    assert "7 fasteners have no standard" in few.text
+    assert "No standard for 7 fasteners" in few.text
     assert few.text.endswith(": drill, any item, left.")
     (many,) = _warnings(account, unrated=frozenset(kinds))
     assert many.text.endswith("fasten, lb-6, left; fasten, lb-8, no program and 1 more.")
@@ -101,3 +101,13 @@ def test_a_controller_that_counts_fewer_than_were_received_is_told_as_such() -> 
     (warning,) = _warnings(account)
     assert warning.code == "unseen"
     assert "2 fasteners fewer than were received" in warning.text
+
+
+def test_one_is_not_told_as_several() -> None:
+    account = _plain()
+    account.unrated = account.outside_planned = account.unseen_more = 1
+    texts = [*_warnings(account, unrated=frozenset({("drill", None, None)})), *failure_warnings(1, 1, None)]
+    assert len(texts) == 5
+    for one in texts:
+        assert "1 fastener " in one.text or "1 fastener," in one.text or "1 failure " in one.text, one.text
+    assert [number_of(n, "pass") for n in (0, 1, 2)] == ["0 passes", "1 pass", "2 passes"]

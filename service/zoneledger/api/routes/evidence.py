@@ -1,4 +1,4 @@
-"""GET /v1/gaps and /v1/discrepancies: what is missing, what does not fit."""
+"""GET /v1/gaps, /v1/discrepancies and /v1/unmatched: what is missing, what does not fit."""
 
 from collections.abc import Awaitable, Callable
 from typing import Annotated, Any
@@ -12,7 +12,7 @@ from zoneledger.api.problems import described
 from zoneledger.api.times import Time, rfc3339, rfc3339_or_none
 from zoneledger.api.turns import InTurn
 from zoneledger.application.ports import Reading
-from zoneledger.application.stored import Listed, RowT
+from zoneledger.application.stored import Listed, RowT, Unmatched
 from zoneledger.bootstrap import Service
 from zoneledger.core.rows import Discrepancy, Gap
 
@@ -66,6 +66,27 @@ class DiscrepanciesPage(BaseModel):
     """A page of contradictions."""
 
     discrepancies: list[DiscrepancyAnswer]
+    next: int | None = _NEXT
+
+
+class UnmatchedAnswer(BaseModel):
+    """A verdict that applies to no fastener."""
+
+    id: int = Field(description="the number of its event, in `/v1/events` too", examples=[17])
+    cell: str = _CELL
+    boot: int = Field(description="the controller's start", examples=[1764050400])
+    seq: int = Field(description="number of its event", examples=[4180])
+    at: Time = Field(description="when it was given, by the controller's clock")
+    arrived: Time = Field(description="when it arrived")
+    panel: str = Field(description="the panel that it names", examples=["P-1047"])
+    position: str = Field(description="the position that it names", examples=["r-117"])
+    result: str = Field(description="what it says of the fastener: good, rework or reject", examples=["reject"])
+
+
+class UnmatchedPage(BaseModel):
+    """A page of verdicts that apply to no fastener."""
+
+    unmatched: list[UnmatchedAnswer]
     next: int | None = _NEXT
 
 
@@ -126,3 +147,27 @@ async def get_discrepancies(service: ServiceOf, page: PageOf) -> DiscrepanciesPa
         await _rows(service, page, lambda reading, cells: reading.discrepancies(cells, page.after, page.limit + 1))
     )
     return DiscrepanciesPage(discrepancies=[_discrepancy(row) for row in rows], next=following)
+
+
+def _unmatched(row: Listed[Unmatched]) -> UnmatchedAnswer:
+    given = row.row.verdict
+    return UnmatchedAnswer(
+        id=row.id,
+        cell=row.cell,
+        boot=given.boot,
+        seq=given.seq,
+        at=rfc3339(row.row.at_us),
+        arrived=rfc3339(row.row.arrived_us),
+        panel=given.panel,
+        position=given.position,
+        result=given.result,
+    )
+
+
+@router.get("/v1/unmatched", responses=described("unit_unknown", "busy"))
+async def get_unmatched(service: ServiceOf, page: PageOf) -> UnmatchedPage:
+    """Verdicts for which their cell made no fastener at their panel and position; one goes by itself when that arrives late."""
+    rows, following = page.cut(
+        await _rows(service, page, lambda reading, cells: reading.unmatched(cells, page.after, page.limit + 1))
+    )
+    return UnmatchedPage(unmatched=[_unmatched(row) for row in rows], next=following)

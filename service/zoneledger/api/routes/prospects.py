@@ -23,6 +23,7 @@ class ProspectsParameters(WindowParameters):
         default=0.5,
         ge=0,
         le=10,
+        allow_inf_nan=False,
         description="What the times of a loss are multiplied by: 0.5 halves it",
         examples=[0.5],
     )
@@ -31,6 +32,7 @@ class ProspectsParameters(WindowParameters):
         25.0,
         ge=0,
         le=86_400,
+        allow_inf_nan=False,
     )
 
 

@@ -1,8 +1,9 @@
 """GET /v1/rates: how fast a unit made fasteners."""
 
-from typing import Annotated
+from typing import Annotated, Self
 
 from fastapi import APIRouter, Query
+from pydantic import model_validator
 from pydantic.json_schema import SkipJsonSchema
 
 from zoneledger.api.access import ServiceOf, UnitPath, optional, unit_of
@@ -20,11 +21,17 @@ class RatesParameters(BoundedParameters):
     """A window, the confidence of bounds, and the limits that the seconds of a fastener are held against."""
 
     least_s: float | SkipJsonSchema[None] = optional(
-        "The least seconds that a fastener should take, for its capability", 3.0, ge=0, le=86_400
+        "The least seconds that a fastener should take, for its capability", 3.0, ge=0, le=86_400, allow_inf_nan=False
     )
     most_s: float | SkipJsonSchema[None] = optional(
-        "The most seconds that a fastener should take", 6.0, ge=0, le=86_400
+        "The most seconds that a fastener should take; above `least_s`", 6.0, ge=0, le=86_400, allow_inf_nan=False
     )
+
+    @model_validator(mode="after")
+    def _is_a_range(self) -> Self:
+        if self.least_s is not None and self.most_s is not None and self.least_s >= self.most_s:
+            raise ValueError("least_s should be below most_s")
+        return self
 
 
 @router.get("/v1/rates/{unit:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid", "busy"))

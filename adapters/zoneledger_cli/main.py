@@ -69,6 +69,13 @@ def _run(work: Coroutine[Any, Any, None]) -> None:
         pass
 
 
+def _log_as_a_service() -> None:
+    """Log to standard error; alembic's word that it looks at the schema comes with each question for readiness and is left out."""
+    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    migrating = logging.getLogger("alembic.runtime.migration")
+    migrating.addFilter(lambda record: record.getMessage().startswith("Running"))
+
+
 @app.command()
 def serve(
     database: Database = None,
@@ -80,7 +87,7 @@ def serve(
     plant: Annotated[Path | None, typer.Option(help="A plant.yaml to apply at start", dir_okay=False)] = None,
 ) -> None:
     """Serve the REST API and take in what the broker brings, until told to end."""
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
+    _log_as_a_service()
     _run(serve_settings(_settings(database_url=database, broker_url=broker, host=host, port=port, plant=plant)))
 
 

@@ -93,7 +93,7 @@ def spare_the_collector() -> None:
     """
     gc.collect()
     gc.freeze()
-    gc.set_threshold(20_000, 20, 50)
+    gc.set_threshold(20_000, 10, 5)
 
 
 async def serve(settings: Settings) -> None:

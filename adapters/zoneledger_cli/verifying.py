@@ -29,11 +29,12 @@ async def _received(asked: Asked, fates: Fates) -> tuple[int, int]:
     return arrived, sum(one["duplicate"] for one in counts)
 
 
-async def verify(ledger: Path, url: str, wait_s: float) -> Verification:
+async def verify(ledger: Path, url: str, wait_s: float, quiet_s: float = QUIET_S) -> Verification:
     """Return what became of the messages of a ledger file at the service at `url`, and how far its figures are from the truth.
 
     Waits at most `wait_s` seconds until the service is ready, and at most so long again until what was acknowledged is
-    stored or refused. Raises ValueError for a file that is none or a `url` that is no service, OSError where it does not answer.
+    stored or refused, unless nothing came for `quiet_s`. Raises ValueError for a file that is none or a `url` that is no
+    service, OSError where it does not answer.
     """
     began = monotonic()
     _check(ledger)
@@ -43,7 +44,7 @@ async def verify(ledger: Path, url: str, wait_s: float) -> Verification:
         await asked.get("/health/ready", {}, wait_s)
         recover_s = monotonic() - began
         fates, truth = await reading
-        drain_s = await _drain(asked, fates, wait_s) - began
+        drain_s = await _drain(asked, fates, wait_s, quiet_s) - began
         _, duplicates = await _received(asked, fates)
         gaps = [
             Gap(row["cell"], row["boot"], row["first_seq"], row["last_seq"])
@@ -75,7 +76,7 @@ def _read(ledger: Path) -> tuple[Fates, Truth | None]:
     return fates, truth
 
 
-async def _drain(asked: Asked, fates: Fates, wait_s: float) -> float:
+async def _drain(asked: Asked, fates: Fates, wait_s: float, quiet_s: float) -> float:
     """Take what is stored and refused once all that was acknowledged is, or nothing more comes; return when it came last."""
     began = changed = monotonic()
     arrived = taken = -1
@@ -84,7 +85,7 @@ async def _drain(asked: Asked, fates: Fates, wait_s: float) -> float:
         now, _ = await _received(asked, fates)
         if now != arrived:
             arrived, changed = now, monotonic()
-        ends = monotonic() - changed > QUIET_S or monotonic() - began > wait_s
+        ends = monotonic() - changed > quiet_s or monotonic() - began > wait_s
         if ends or (arrived >= wanted and arrived != taken):
             taken = arrived
             await _take_all(asked, fates)

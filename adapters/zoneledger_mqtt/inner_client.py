@@ -5,14 +5,17 @@ leave that to the caller. `aiomqtt==2.5.*` and `paho-mqtt>=2.2,<3` are pinned fo
 holds them.
 """
 
+import asyncio
 import contextlib
 import socket
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any, NamedTuple
 
 from aiomqtt import Client
 from paho.mqtt.client import Client as PahoClient
 from paho.mqtt.client import MQTTMessage
+
+from zoneledger_mqtt.buffered import BufferedSocket
 
 
 class Received(NamedTuple):
@@ -27,16 +30,23 @@ class Acknowledging:
     """The incoming side of one connection: hands each message to `on_received`, acknowledges only what it is told to.
 
     It belongs to one client and one connection: packet ids are used again on the next one, where they would
-    acknowledge other messages. After `close` nothing is acknowledged and nothing handed on.
+    acknowledge other messages. After `close` nothing is acknowledged and nothing handed on. Made before the client
+    connects, in the event loop that serves it, it also reads and writes for it, many packets at a time.
     """
 
     def __init__(self, client: Client, on_received: Callable[[Received], None]) -> None:
         self._client = client
         self._paho: PahoClient = client._client
         self._on_received = on_received
-        self._open = True
+        self._loop = asyncio.get_running_loop()
+        self._stream: BufferedSocket | None = None
+        self._open, self._paused = True, False
         self._paho.manual_ack_set(True)
         self._paho.on_message = self._take
+        self._paho.on_socket_open = self._on_socket_open
+        self._paho.on_socket_close = self._on_socket_close
+        self._paho.on_socket_register_write = self._on_register_write
+        self._paho.on_socket_unregister_write = None
 
     def acknowledge(self, number: int) -> bool:
         """Tell the broker that a message is safe; False where the connection it came on is gone."""
@@ -46,6 +56,18 @@ class Acknowledging:
             self._paho.ack(number, 1)
         return True
 
+    def pause(self) -> None:
+        """Read nothing more, so that the broker has to wait; a pause of twice the keepalive ends the connection."""
+        if not self._paused and (stream := self._live()):
+            self._paused = True
+            self._loop.remove_reader(stream)
+
+    def resume(self) -> None:
+        """Read on after a pause."""
+        if self._paused:
+            self._paused = False
+            self._loop.call_soon(self._begin_reading)
+
     def close(self) -> None:
         """Take and acknowledge nothing more, and leave no socket behind, however the connection ended."""
         self._open = False
@@ -54,6 +76,63 @@ class Acknowledging:
     def _take(self, _client: PahoClient, _userdata: Any, message: MQTTMessage) -> None:
         if self._open:
             self._on_received(Received(message.mid, _topic_of(message), bytes(message.payload)))
+
+    def _live(self) -> BufferedSocket | None:
+        """Return the socket while it is open."""
+        return self._stream if self._stream is not None and self._stream.fileno() >= 0 else None
+
+    def _on_socket_open(self, _paho: PahoClient, _userdata: Any, inner: Any) -> None:
+        """Put our socket in the place of paho's; called in the thread that connects."""
+        inner.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+        self._stream = self._paho._sock = BufferedSocket(inner)
+        self._loop.call_soon_threadsafe(self._begin)
+
+    def _on_socket_close(self, paho: PahoClient, userdata: Any, stream: Any) -> None:
+        if stream.fileno() >= 0:
+            self._loop.remove_writer(stream)
+        self._client._on_socket_close(paho, userdata, stream)
+
+    def _on_register_write(self, *_: Any) -> None:
+        """Write soon what paho has to write: acknowledgements of one group go out as one."""
+        self._loop.call_soon_threadsafe(self._write)
+
+    def _begin(self) -> None:
+        self._client._misc_task = self._loop.create_task(self._client._misc_loop())
+        self._begin_reading()
+
+    def _begin_reading(self) -> None:
+        """Read what was read ahead, and from now on what comes."""
+        if not self._paused and (stream := self._live()):
+            self._loop.add_reader(stream, self._read)
+            self._read()
+
+    def _read(self) -> None:
+        """Take the packets that are there: those of one read of the socket, so that others have their turn."""
+        with self._failing():
+            while not self._paused:
+                self._paho.loop_read()
+                if not (stream := self._live()) or not stream.pending():
+                    break
+
+    def _write(self) -> None:
+        with self._failing():
+            self._paho.loop_write()
+            if (stream := self._live()) and not stream.flush():
+                self._loop.add_writer(stream, self._write_rest)
+
+    def _write_rest(self) -> None:
+        with self._failing():
+            if (stream := self._live()) and stream.flush():
+                self._loop.remove_writer(stream)
+
+    @contextlib.contextmanager
+    def _failing(self) -> Iterator[None]:
+        """Let an error, whatever it is, end the connection, as aiomqtt's own reader does."""
+        try:
+            yield
+        except Exception as error:
+            if not self._client._disconnected.done():
+                self._client._disconnected.set_exception(error)
 
 
 def _topic_of(message: MQTTMessage) -> str:
@@ -70,7 +149,7 @@ def leave(client: Client) -> None:
 
 def cut(client: Client) -> None:
     """Break a connection without a word, as a controller that loses power: the broker then sends its last will."""
-    connected = client._client.socket()
-    if isinstance(connected, socket.socket):
+    connected: Any = client._client.socket()
+    if connected is not None:
         with contextlib.suppress(OSError):
             connected.shutdown(socket.SHUT_RDWR)

@@ -25,6 +25,8 @@ log = logging.getLogger(__name__)
 #: The first SUBACK reason code that is a refusal: MQTT 5, section 3.9.3.
 FIRST_FAILURE = 0x80
 
+#: How much is held here before it is acknowledged, in bytes of payload.
+HELD_BYTES = 32 * 1024 * 1024
 #: A connection that lasted this long was a good one: the next pause is the first again.
 STABLE_S = 10.0
 #: How long a stop waits for the intake to answer; what it does not answer comes again.
@@ -107,6 +109,8 @@ class Subscriber:
 
         def acknowledge(number: int) -> None:
             self.counts.acknowledged += incoming[-1].acknowledge(number)
+            if not self._holds_too_much(window):
+                incoming[-1].resume()
 
         def take(received: Received) -> None:
             self.counts.received += 1
@@ -114,6 +118,8 @@ class Subscriber:
             cell, kind = self._topics.source(received.topic)
             size, payload = len(received.payload), received.payload[:MAX_PAYLOAD_BYTES]
             window.take(received.number, Delivery(cell, payload, received.topic, kind, size))
+            if self._holds_too_much(window):
+                incoming[-1].pause()
 
         def make_client(protocol: ProtocolVersion) -> Client:
             client = self._make_client(protocol)
@@ -136,6 +142,10 @@ class Subscriber:
                 one.close()
             self._ready = False
             await window.close()
+
+    def _holds_too_much(self, window: Window) -> bool:
+        """Whether the broker has to wait: some send more than the receive maximum, and a payload may be large."""
+        return len(window) > self._session.receive_maximum or window.held_bytes > HELD_BYTES
 
     async def _listen(self, connected: Connected) -> None:
         """Subscribe, and wait for the end of the connection: raises MqttError.

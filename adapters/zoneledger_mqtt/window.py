@@ -63,6 +63,12 @@ class Window:
         self._pending: deque[_Pending] = deque()
         self._pause: asyncio.TimerHandle | None = None
         self._closing = False
+        self._bytes = 0
+
+    @property
+    def held_bytes(self) -> int:
+        """The bytes of the payloads received and not acknowledged."""
+        return self._bytes
 
     def __len__(self) -> int:
         """The number of messages received and not acknowledged."""
@@ -74,6 +80,7 @@ class Window:
             return
         pending = _Pending(number, delivery)
         self._pending.append(pending)
+        self._bytes += len(delivery.payload)
         if self._pause is None:
             self._hand_in(pending)
             if len(self._pending) == 1:
@@ -118,6 +125,7 @@ class Window:
             if failure is not None:
                 return failure
             self._backoff.reset()
+            self._bytes -= len(oldest.delivery.payload)
             self._acknowledge(self._pending.popleft().number)
         return None
 

@@ -18,6 +18,7 @@ from tests.servers.programs import wait_until
 from tests.servers.relay import Relay
 from zoneledger.clock import now_us
 from zoneledger_cli.simulating import write_plant
+from zoneledger_cli.verifying import QUIET_S
 from zoneledger_sim.clock import rfc3339
 
 
@@ -135,8 +136,8 @@ class Bench:
         """Wait for what a fault has to bring about."""
         wait_until(holds, f"{what}, seed {self.seed}", longest_s)
 
-    def check(self, *, wait_s: float = 120, broker_loses: bool = False) -> Outcome:
-        """Wait until the service is well and all is stored, and say what became of everything."""
+    def check(self, *, wait_s: float = 120, quiet_s: float = QUIET_S, broker_loses: bool = False) -> Outcome:
+        """Wait until the service is well and all is stored or nothing came for `quiet_s`, and say what became of everything."""
         assert self.fault_ended_s is not None
         self.wait_until(lambda: self.service.is_well("ready"), "the service is ready", wait_s)
         recover_s = time.monotonic() - self.fault_ended_s
@@ -146,5 +147,6 @@ class Bench:
             recover_s=recover_s,
             ended_s=self.fault_ended_s,
             wait_s=wait_s,
+            quiet_s=quiet_s,
             broker_loses=broker_loses,
         )

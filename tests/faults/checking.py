@@ -37,7 +37,14 @@ class Outcome:
 
 
 def check(
-    ledger: Path, url: str, *, recover_s: float, ended_s: float, wait_s: float, broker_loses: bool = False
+    ledger: Path,
+    url: str,
+    *,
+    recover_s: float,
+    ended_s: float,
+    wait_s: float,
+    quiet_s: float,
+    broker_loses: bool = False,
 ) -> Outcome:
     """Wait until all is stored that will be, and hold the service against the ledger file.
 
@@ -45,7 +52,7 @@ def check(
     upstream: its events have to be reported as missing, each of them.
     """
     began_s = time.monotonic()
-    found = asyncio.run(verify(ledger, url, wait_s))
+    found = asyncio.run(verify(ledger, url, wait_s, quiet_s))
     excused = "neither stored nor refused" if broker_loses else "\0"
     return Outcome(
         sent=found.acknowledged,

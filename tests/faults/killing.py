@@ -22,6 +22,7 @@ from tests.faults.sending import Cells, Sent
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
 from zoneledger_cli.simulating import write_plant
+from zoneledger_cli.verifying import QUIET_S
 
 AT_RANDOM = "at random"
 #: The chance of death at one pass: some points are passed once a message, some once a group, one once a start.
@@ -82,7 +83,7 @@ def kill_under_load(service: FailingService, sent: Sent, kills: int, tally: Tall
     began_s = time.monotonic()
     service.start()
     recover_s = time.monotonic() - began_s
-    outcome = check(sent.ledger, service.url, recover_s=recover_s, ended_s=began_s, wait_s=DRAIN_S)
+    outcome = check(sent.ledger, service.url, recover_s=recover_s, ended_s=began_s, wait_s=DRAIN_S, quiet_s=QUIET_S)
     tally.outcomes.append(outcome)
     return outcome
 

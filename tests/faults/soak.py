@@ -149,7 +149,7 @@ def soak(asked: Asked, say: Callable[[str], object] = str) -> Soaked:
             with _watching(bench, began_s) as sizes:
                 _befall(asked, trouble, rng, began_s, say)
         lasted_s = time.monotonic() - began_s
-        outcome = bench.check(wait_s=300)
+        outcome = bench.check(wait_s=300, quiet_s=60)
         series = _of_processes(samples, began_s)
     whole = [("write-ahead log", sizes.wal), ("broker's file", sizes.broker)]
     series += [Series(name, "MiB", (Life(tuple(points)),), of_process=False) for name, points in whole]

@@ -30,10 +30,14 @@ def _series(name: str, value_at: Callable[[float], float], lasts_s: float = LAST
         ("memory", lambda at_s: 100 + 7 * at_s / 3600, False),
         ("open files", lambda at_s: 20 + at_s % 7, True),
         ("open files", lambda at_s: 20 + at_s % 7 + at_s // 120, False),  # one is left open every two minutes
+        ("open files", lambda at_s: 20 + at_s // 80 % 3, True),  # connections of a pool
         ("tasks", lambda at_s: 9 + at_s // 120, False),
+        ("tasks", lambda at_s: 9 + at_s // 500, False),  # one that is never given up
         ("write-ahead log", lambda at_s: at_s % 64, True),
         ("write-ahead log", lambda at_s: at_s / 10, False),
         ("broker's file", lambda at_s: at_s % 60, True),
+        ("broker's file", lambda at_s: 99.0 if at_s % 200 < 90 else 1.0, True),  # a link that is half-open for 90 s
+        ("broker's file", lambda at_s: 99.0 if at_s > 800 else 1.0, False),
         ("broker's file", lambda at_s: 9 + at_s % 60, False),
     ],
 )

@@ -4,7 +4,7 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import ARRAY, BigInteger, Select, Text, bindparam, column, func, select, type_coerce
+from sqlalchemy import ARRAY, BigInteger, BindParameter, Select, Text, bindparam, column, func, select, type_coerce
 from sqlalchemy.ext.asyncio import AsyncConnection
 from sqlalchemy.types import TypeEngine
 
@@ -14,19 +14,42 @@ Columns = dict[str, type[TypeEngine[Any]]]
 BEGINNING_US = -(2**62)
 
 KEY: Columns = {"boot": BigInteger, "seq": BigInteger}
+TEXTS: Columns = {"listed": Text}
 
 
 def rows_of(connection: AsyncConnection, columns: Columns, rows: Sequence[Sequence[Any]]) -> Select[Any]:
     """Return a query that gives these rows, each as long as there are columns."""
-    if connection.dialect.name == "postgresql":
-        arrays = [bindparam(None, [row[i] for row in rows], ARRAY(kind)) for i, kind in enumerate(columns.values())]
+    values = _values(connection.dialect.name, columns, rows)
+    return _rows(connection.dialect.name, columns, [bindparam(None, value, kind) for value, kind in values])
+
+
+def named_rows(dialect: str, columns: Columns) -> Select[Any]:
+    """Return the same for rows that are told with each execution, by `naming`: for statements that are made once."""
+    kinds = [kind for _, kind in _values(dialect, columns, [])]
+    return _rows(dialect, columns, [bindparam(f"listed_{i}", type_=kind) for i, kind in enumerate(kinds)])
+
+
+def naming(dialect: str, columns: Columns, rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
+    """Return the parameters of an execution that give rows to `named_rows`."""
+    return {f"listed_{i}": value for i, (value, _) in enumerate(_values(dialect, columns, rows))}
+
+
+def _values(dialect: str, columns: Columns, rows: Sequence[Sequence[Any]]) -> list[tuple[Any, TypeEngine[Any]]]:
+    """Return what is bound for rows, each with its type: a list for each column, or all as one JSON text."""
+    if dialect == "postgresql":
+        return [([row[i] for row in rows], ARRAY(kind)) for i, kind in enumerate(columns.values())]
+    return [(json.dumps(rows), Text())]
+
+
+def _rows(dialect: str, columns: Columns, bound: Sequence[BindParameter[Any]]) -> Select[Any]:
+    if dialect == "postgresql":
         shape = [column(name, kind) for name, kind in columns.items()]
-        return select(func.unnest(*arrays).table_valued(*shape).render_derived())
-    entry = func.json_each(json.dumps(rows)).table_valued("value").c.value
+        return select(func.unnest(*bound).table_valued(*shape).render_derived())
+    entry = func.json_each(*bound).table_valued("value").c.value
     picked = [type_coerce(func.json_extract(entry, f"$[{i}]"), kind) for i, kind in enumerate(columns.values())]
     return select(*(value.label(name) for name, value in zip(columns, picked, strict=True)))
 
 
 def texts_of(connection: AsyncConnection, texts: Sequence[str]) -> Select[Any]:
     """Return a query that gives these texts, one a row."""
-    return rows_of(connection, {"listed": Text}, [(text,) for text in texts])
+    return rows_of(connection, TEXTS, [(text,) for text in texts])

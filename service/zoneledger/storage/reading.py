@@ -4,7 +4,7 @@ import json
 from collections.abc import Sequence
 from typing import Any, Literal
 
-from sqlalchemy import ColumnElement, Row, Select, Table, func, select
+from sqlalchemy import ColumnElement, Row, Select, Table, select
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from zoneledger.application.stored import (
@@ -37,7 +37,8 @@ from zoneledger.storage import activities, counts, given, pauses, proofs, raises
 from zoneledger.storage import tables as t
 from zoneledger.storage.fasteners import read_fasteners
 from zoneledger.storage.leases import read_lease
-from zoneledger.storage.lists import texts_of
+from zoneledger.storage.lists import Columns, naming, texts_of
+from zoneledger.storage.statements import PLANT_VERSION
 
 
 def head_of(row: Row[Any]) -> Head:
@@ -78,9 +79,16 @@ class SqlReading:
     def __init__(self, connection: AsyncConnection) -> None:
         self._connection = connection
 
-    async def _rows(self, query: Select[Any]) -> Sequence[Any]:
-        rows: Sequence[Any] = (await self._connection.execute(query)).all()
+    @property
+    def _dialect(self) -> str:
+        return self._connection.dialect.name
+
+    async def _rows(self, query: Select[Any], named: dict[str, Any] | None = None) -> Sequence[Any]:
+        rows: Sequence[Any] = (await self._connection.execute(query, named)).all()
         return rows
+
+    def _naming(self, columns: Columns, rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
+        return naming(self._dialect, columns, rows)
 
     def _is_among(self, cells: Sequence[str]) -> ColumnElement[bool]:
         return t.heads.c.cell.in_(texts_of(self._connection, cells))
@@ -96,7 +104,7 @@ class SqlReading:
         return PlantVersion(*rows[0]) if rows else None
 
     async def plant_version(self) -> int:
-        return int(await self._connection.scalar(select(func.coalesce(func.max(t.plants.c.version), 0))) or 0)
+        return int(await self._connection.scalar(PLANT_VERSION) or 0)
 
     async def heads(self, cells: Sequence[str]) -> dict[str, Head]:
         rows = await self._rows(select(t.heads).where(self._is_among(cells)))

@@ -5,7 +5,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict
 from typing import Any
 
-from sqlalchemy import BigInteger, Text, bindparam, delete, func, insert, literal, select, text, tuple_, update
+from sqlalchemy import bindparam, delete, func, insert, literal, select, text, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from zoneledger.application.stored import (
@@ -25,19 +25,18 @@ from zoneledger.application.stored import (
 )
 from zoneledger.core.booking import FOLD
 from zoneledger.core.rows import Booked, Fastener, Place, Verdict
-from zoneledger.storage import given, proofs, refused
+from zoneledger.storage import given, proofs, refused, statements
 from zoneledger.storage import tables as t
 from zoneledger.storage.bulk import delete_some, insert_tuples
 from zoneledger.storage.forgetting import forget_booked, forget_messages
 from zoneledger.storage.leases import give_up_lease, take_lease
-from zoneledger.storage.ledger import FASTENER_COLUMNS, VERDICT_COLUMNS, delete_rows, insert_rows, read_stretch
+from zoneledger.storage.ledger import delete_rows, insert_rows, read_stretch
 from zoneledger.storage.ledgers import begin_ledger, copy_rows, remove_ledger
-from zoneledger.storage.lists import KEY, Columns, rows_of, texts_of
+from zoneledger.storage.lists import KEY, TEXTS, texts_of
 from zoneledger.storage.reading import SqlReading, head_of
+from zoneledger.storage.statements import INSTANT, POSITION
 
 SNAPSHOT_COLUMNS = [t.snapshots.c[name] for name in SnapshotRow._fields]
-_INSTANT: Columns = {**KEY, "at_us": BigInteger}
-_POSITION: Columns = {"panel": Text, "position": Text}
 
 
 def _head_row(head: Head) -> dict[str, Any]:
@@ -74,11 +73,11 @@ class SqlWriting(SqlReading):
         return await proofs.freeze_proof(self._connection, number, frozen, frozen_us)
 
     async def lock_heads(self, cells: Sequence[str]) -> dict[str, Head]:
-        known = {row.cell for row in await self._rows(select(t.heads.c.cell).where(self._is_among(cells)))}
+        named = self._naming(TEXTS, [(cell,) for cell in cells])
+        known = {cell for (cell,) in await self._rows(statements.known_cells(self._dialect), named)}
         if missing := sorted(set(cells) - known):  # before any lock, or two writers could wait for each other
             await self._make_heads(missing)
-        query = select(t.heads).where(self._is_among(cells)).order_by(t.heads.c.cell).with_for_update()
-        return {row.cell: head_of(row) for row in await self._rows(query)}
+        return {row.cell: head_of(row) for row in await self._rows(statements.lock_heads(self._dialect), named)}
 
     async def _make_heads(self, cells: Sequence[str]) -> None:
         dialect = postgresql if self._connection.dialect.name == "postgresql" else sqlite
@@ -90,16 +89,13 @@ class SqlWriting(SqlReading):
         await self._connection.execute(dialect.insert(t.heads).from_select(names, rows).on_conflict_do_nothing())
 
     async def save_heads(self, heads: Iterable[Head]) -> None:
-        rows = [_head_row(head) for head in heads]
-        if rows:
-            changed: dict[str, Any] = {name: bindparam(name) for name in rows[0] if name != "key"}
-            query = update(t.heads).where(t.heads.c.cell_id == bindparam("key")).values(changed)
-            await self._connection.execute(query, rows)
+        if rows := [_head_row(head) for head in heads]:
+            await self._connection.execute(statements.SAVE_HEAD, rows)
 
     async def events_at(self, cell_id: int, keys: Sequence[Key]) -> dict[Key, str]:
-        e, listed = t.events.c, rows_of(self._connection, KEY, keys)
-        query = select(e.boot, e.seq, e.body).where(e.cell_id == cell_id, tuple_(e.boot, e.seq).in_(listed))
-        return {(boot, seq): body for boot, seq, body in await self._rows(query)}
+        which = {"cell_id": cell_id, **self._naming(KEY, keys)}
+        rows = await self._rows(statements.events_at(self._dialect), which)
+        return {(boot, seq): body for boot, seq, body in rows}
 
     async def add_events(self, rows: Sequence[EventRow]) -> None:
         await insert_tuples(self._connection, t.events, EventRow._fields, rows)
@@ -112,9 +108,8 @@ class SqlWriting(SqlReading):
         return [((boot, seq), body) for boot, seq, body in await self._rows(query)]
 
     async def snapshots_at(self, cell_id: int, places: Sequence[tuple[int, int, int]]) -> set[SnapshotRow]:
-        s, listed = t.snapshots.c, rows_of(self._connection, _INSTANT, places)
-        query = select(*SNAPSHOT_COLUMNS).where(s.cell_id == cell_id, tuple_(s.boot, s.seq, s.at_us).in_(listed))
-        return {SnapshotRow(*row) for row in await self._rows(query)}
+        which = {"cell_id": cell_id, **self._naming(INSTANT, places)}
+        return {SnapshotRow(*row) for row in await self._rows(statements.snapshots_at(self._dialect), which)}
 
     async def snapshots_between(self, cell_id: int, first: Key | None, before: Key | None) -> list[SnapshotRow]:
         s = t.snapshots.c
@@ -211,15 +206,10 @@ class SqlWriting(SqlReading):
     async def made_at(
         self, ledger_id: int, positions: Sequence[tuple[str, str]]
     ) -> tuple[list[tuple[Fastener, str | None]], list[Verdict]]:
-        f, v, listed = t.fasteners.c, t.verdicts.c, rows_of(self._connection, _POSITION, positions)
-        made = select(*FASTENER_COLUMNS, f.verdict).where(
-            f.ledger_id == ledger_id, tuple_(f.panel, f.position).in_(listed)
-        )
-        given = select(*VERDICT_COLUMNS).where(v.ledger_id == ledger_id, tuple_(v.panel, v.position).in_(listed))
-        return (
-            [(Fastener(*row), result) for *row, result in await self._rows(made)],
-            [Verdict(*row) for row in await self._rows(given)],
-        )
+        which = {"ledger_id": ledger_id, **self._naming(POSITION, positions)}
+        made = await self._rows(statements.made_at(self._dialect), which)
+        given = await self._rows(statements.verdicts_at(self._dialect), which)
+        return [(Fastener(*row), result) for *row, result in made], [Verdict(*row) for row in given]
 
     async def put_verdicts(self, ledger_id: int, results: dict[Key, str | None]) -> None:
         f = t.fasteners.c

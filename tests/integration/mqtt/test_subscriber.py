@@ -16,8 +16,9 @@ from tests.integration.mqtt.parts import (
 )
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.relay import Relay
-from zoneledger.application.intake import Delivery
+from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.core.decoding import MAX_PAYLOAD_BYTES
+from zoneledger_mqtt import subscriber as subscriber_module
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.embedded import embedded_broker
 from zoneledger_mqtt.publisher import MqttSender, SendFailed
@@ -156,10 +157,51 @@ async def test_receive_maximum_bounds_what_is_held(mosquitto: Mosquitto, root: s
         await _hold_and_release(subscriber(mosquitto.url, intake, root, receive_maximum=50), cells, intake, 50)
 
 
-async def test_the_embedded_broker_bounds_what_is_held_by_itself(root: str, intake: RecordingIntake) -> None:
-    """It does not heed Receive Maximum: its own limit is 100."""
+async def test_a_broker_that_sends_more_than_the_receive_maximum_has_to_wait(
+    root: str, intake: RecordingIntake
+) -> None:
+    """The embedded broker does not heed it: what is in flight goes one above it, and no more is read."""
     async with embedded_broker() as url, MqttSender(parse_broker_url(url), Topics(root)) as cells:
-        await _hold_and_release(subscriber(url, intake, root, receive_maximum=50), cells, intake, 100)
+        await _hold_and_release(subscriber(url, intake, root, receive_maximum=50), cells, intake, 51)
+
+
+async def test_a_backlog_is_taken_in_bounded_pieces_whatever_the_broker_sends_once_something_is_acknowledged(
+    mosquitto: Mosquitto, root: str
+) -> None:
+    """Mosquitto 2.0.11 heeds Receive Maximum only until it is told of the first messages that are safe."""
+    held = []
+
+    class Watching(RecordingIntake):
+        async def record(self, delivery: Delivery) -> Receipt:
+            held.append(listener.in_flight)
+            await asyncio.sleep(0)
+            return await super().record(delivery)
+
+    listener = subscriber(mosquitto.url, Watching(), root, receive_maximum=50)
+    async with running(listener):
+        pass
+    async with MqttSender(parse_broker_url(mosquitto.url), Topics(root)) as cells:
+        for start in range(0, 2000, 500):
+            await _send(cells, numbered(500, start))
+    async with running(listener):
+        await until(lambda: listener.counts.acknowledged == 2000, "acknowledged")
+    assert 40 < max(held) <= 51
+
+
+async def test_large_payloads_wait_at_the_broker(
+    broker_url: str, root: str, cells: MqttSender, intake: RecordingIntake, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(subscriber_module, "HELD_BYTES", 300_000)
+    intake.answering.clear()
+    payloads = [bytes([48 + number]) * 100_000 for number in range(8)]
+    listener = subscriber(broker_url, intake, root)
+    async with running(listener):
+        await _send(cells, payloads)
+        await until(lambda: listener.in_flight == 4, "more than is held")
+        intake.answering.set()
+        await until(lambda: listener.counts.acknowledged == 8, "acknowledged")
+    assert intake.payloads() == payloads
+    assert listener.counts.received == 8
 
 
 async def _hold_and_release(listener: Subscriber, cells: MqttSender, intake: RecordingIntake, bound: int) -> None:

@@ -7,7 +7,6 @@ database; the ratio is what counts, as the rates depend on the machine.
 import argparse
 import asyncio
 import json
-import platform
 import tempfile
 import time
 from collections.abc import Iterator
@@ -19,6 +18,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from benchmarks.raw_drain import CELLS, fill_backlog, raw_drain
+from benchmarks.report import Compared, write_json
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
 from zoneledger.asgi import open_service
@@ -63,21 +63,21 @@ async def _events(service: Service) -> int:
     return sum(head.counts.get("events", 0) for head in heads.values())
 
 
-async def ledger_drain(broker: str, database_url: str, messages: int, plant: Path) -> float:
-    """Drain a backlog of that many messages through the service; return messages a second until the last is in the ledger."""
+async def ledger_drain(broker: str, database_url: str, messages: int, size: int, plant: Path) -> float:
+    """Drain such a backlog, in payloads of `size`, through the service; return messages a second until the last is in the ledger."""
     topics = Topics(f"ledger-{time.monotonic_ns()}")
     client_id = f"{CLIENT_ID}-{time.monotonic_ns()}"
     await subscribe_once(broker, topics, client_id)
-    await fill_backlog(broker, topics, messages)
+    await fill_backlog(broker, topics, messages, size)
     service = await open_service(Settings(database_url=database_url, plant=plant))
     subscriber = Subscriber(parse_broker_url(broker), service.recorder, topics=topics, session=Session(client_id))
     recording = asyncio.create_task(service.recorder.run())
     began_s = time.perf_counter()
     listening = asyncio.create_task(subscriber.run())
-    while subscriber.counts.acknowledged < messages:
+    while subscriber.counts.acknowledged < messages // size:
         await asyncio.sleep(0.005)
         if time.perf_counter() - began_s > DEADLINE_S:
-            raise TimeoutError(f"{subscriber.counts.acknowledged} of {messages} messages in {DEADLINE_S:g} s")
+            raise TimeoutError(f"{subscriber.counts.acknowledged} of {messages // size} payloads in {DEADLINE_S:g} s")
     rate = messages / (time.perf_counter() - began_s)
     stored = await _events(service)
     for task in (listening, recording):
@@ -90,7 +90,7 @@ async def ledger_drain(broker: str, database_url: str, messages: int, plant: Pat
 
 
 @contextmanager
-def _databases(folder: Path) -> Iterator[dict[str, list[str]]]:
+def databases(folder: Path) -> Iterator[dict[str, list[str]]]:
     """Yield, by name, two databases each: one for the raw drain and one for the ledger."""
     postgres = Postgres(fsync=True)
     try:
@@ -101,27 +101,45 @@ def _databases(folder: Path) -> Iterator[dict[str, list[str]]]:
         postgres.close()
 
 
+def compare(messages: int, size: int, runs: int) -> list[Compared]:
+    """Drain a backlog of `messages` in payloads of `size` raw and to a current ledger, in turn, on both databases."""
+    broker, found = Mosquitto(), []
+    with tempfile.TemporaryDirectory() as name:
+        plant = Path(name) / "plant.json"
+        plant.write_text(json.dumps(PLANT))
+        measured: dict[str, list[tuple[float, float]]] = {}
+        try:
+            broker.start()
+            for _ in range(runs):
+                with tempfile.TemporaryDirectory() as folder, databases(Path(folder)) as there:
+                    for database, (raw_url, ledger_url) in there.items():
+                        raw = asyncio.run(raw_drain(broker.url, raw_url, messages, size))
+                        ours = asyncio.run(ledger_drain(broker.url, ledger_url, messages, size, plant))
+                        measured.setdefault(database, []).append((raw, ours))
+        finally:
+            broker.close()
+    kind = "single messages" if size == 1 else f"messages in arrays of {size}"
+    for database, pairs in measured.items():
+        work = f"a backlog of {messages} {kind} to a current ledger, {database}"
+        found.append(Compared(work, "raw drain", "messages/s", "at least 0.7", tuple(pairs)))
+    return found
+
+
 def main() -> None:
     """Print messages a second from a Mosquitto backlog to a current ledger, beside the raw drain."""
     parser = argparse.ArgumentParser(description=main.__doc__)
-    parser.add_argument("--messages", type=int, default=50_000)
-    messages = parser.parse_args().messages
-    broker = Mosquitto()
+    parser.add_argument("--messages", type=int, default=100_000, help="a multiple of 100")
+    parser.add_argument("--runs", type=int, default=3)
+    parser.add_argument("--json", type=Path, default=None, help="where the results go")
+    given = parser.parse_args()
     spare_the_collector()
-    print(
-        f"{platform.machine()}, Python {platform.python_version()}, {messages} single messages, nine in ten fasteners"
-    )
-    with tempfile.TemporaryDirectory() as name, _databases(Path(name)) as databases:
-        plant = Path(name) / "plant.json"
-        plant.write_text(json.dumps(PLANT))
-        try:
-            broker.start()
-            for database, (raw_url, ledger_url) in databases.items():
-                raw = asyncio.run(raw_drain(broker.url, raw_url, messages))
-                ledger = asyncio.run(ledger_drain(broker.url, ledger_url, messages, plant))
-                print(f"{database:>10}: ledger {ledger:8,.0f}/s, raw drain {raw:8,.0f}/s, ratio {ledger / raw:.2f}")
-        finally:
-            broker.close()
+    found = []
+    for size in (1, 50):
+        for one in compare(given.messages, size, given.runs):
+            print(one, flush=True)
+            found.append(one)
+    if given.json is not None:
+        write_json(found, given.json)
 
 
 if __name__ == "__main__":

@@ -1,8 +1,8 @@
 """The raw drain: how fast messages go from a broker's backlog into a database when nothing is done with them.
 
-A bare insert keeps a batch, each message once by its key, one commit ends it, and only then the batch is acknowledged.
-Messages are received as the service receives them, past aiomqtt's own slower queue, so that the bar is a high one; the
-service is measured beside it in the same run.
+The plainest pipeline that loses nothing: messages from aiomqtt's own queue, validated by a pydantic model, a bare insert that
+keeps each message once by its key (PostgreSQL: COPY into a temporary table, then INSERT ... ON CONFLICT), one commit for a
+batch, and only then each message of it acknowledged. The service is measured beside it in the same run.
 """
 
 import argparse
@@ -12,15 +12,15 @@ import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Annotated, Any, Literal
 
 import asyncpg
 from aiomqtt import Client, ProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
+from pydantic import AwareDatetime, BaseModel, Field, TypeAdapter
 
 from zoneledger_mqtt.connection import parse_broker_url
-from zoneledger_mqtt.inner_client import Acknowledging, Received
 from zoneledger_mqtt.publisher import MqttSender
 from zoneledger_mqtt.topics import Topics
 
@@ -28,7 +28,7 @@ CELLS = ("bench/line-1/cell-1", "bench/line-1/cell-2")
 TOPICS = Topics("raw-drain")
 CLIENT_ID = "raw-drain"
 RECEIVE_MAXIMUM = 2000
-#: A batch is committed once it is this long, or this long after its first message.
+#: A batch is committed once it has so many messages, or this long after its first.
 BATCH, LINGER_S = 500, 0.005
 
 _TABLE = "raw_drain"
@@ -36,6 +36,43 @@ _COLUMNS = "(cell TEXT, boot BIGINT, seq BIGINT, body TEXT, PRIMARY KEY (cell, b
 
 Row = tuple[str, int, int, str]
 Insert = Callable[[list[Row]], Awaitable[None]]
+
+
+class _Planned(BaseModel):
+    automatic: int
+    manual: int
+
+
+class _Event(BaseModel):
+    v: Literal[1]
+    boot: int
+    seq: int
+    at: AwareDatetime
+    zone: str
+
+
+class _Fastener(_Event):
+    type: Literal["fastener"]
+    operation: Literal["drill", "fasten", "trim"]
+    result: Literal["good", "rework", "reject"]
+    item: str | None = None
+    position: str | None = None
+    panel: str | None = None
+    program: str | None = None
+    seconds: float | None = None
+
+
+class _Activity(_Event):
+    type: Literal["activity"]
+    activity: Literal["process", "load", "unload", "setup"]
+    phase: Literal["begin", "end"]
+    program: str | None = None
+    panel: str | None = None
+    planned: _Planned | None = None
+
+
+_ONE: TypeAdapter[Any] = TypeAdapter(Annotated[_Fastener | _Activity, Field(discriminator="type")])
+_MANY: TypeAdapter[list[Any]] = TypeAdapter(list[Annotated[_Fastener | _Activity, Field(discriminator="type")]])
 
 
 def message(seq: int) -> bytes:
@@ -53,26 +90,32 @@ def message(seq: int) -> bytes:
     ) % (seq, at.encode(), seq)
 
 
-async def fill_backlog(broker: str, topics: Topics, messages: int) -> None:
-    """Publish that many messages, half of them from each of two cells, and wait until the broker has them."""
+def payload(first: int, size: int) -> bytes:
+    """Return a message, or (`size` above 1) an array of so many."""
+    return message(first) if size == 1 else b"[" + b",".join(message(first + i) for i in range(size)) + b"]"
+
+
+async def fill_backlog(broker: str, topics: Topics, messages: int, size: int) -> None:
+    """Publish that many messages in payloads of `size`, half of them from each of two cells, and wait until the broker has them."""
     async with MqttSender(parse_broker_url(broker), topics) as sender:
 
         async def publish(cell: str) -> None:
-            for start in range(1, messages // 2 + 1, 100):
-                last = min(start + 100, messages // 2 + 1)
-                await asyncio.gather(*(sender.send(cell, message(seq)) for seq in range(start, last)))
+            starts = list(range(1, messages // 2 + 1, size))
+            for i in range(0, len(starts), 100):
+                await asyncio.gather(*(sender.send(cell, payload(first, size)) for first in starts[i : i + 100]))
 
         await asyncio.gather(*(publish(cell) for cell in CELLS))
 
 
-async def raw_drain(broker: str, database_url: str, messages: int) -> float:
-    """Build a backlog of `messages` (an even number) in a persistent session; return how many a second are drained.
+async def raw_drain(broker: str, database_url: str, messages: int, size: int) -> float:
+    """Build a backlog of `messages` in payloads of `size` in a persistent session; return how many a second are drained.
 
-    It counts from the connection to the last acknowledgement. Raises RuntimeError where a message is missing or twice.
+    `messages` is a multiple of twice the size. It counts from the connection to the last acknowledgement. Raises RuntimeError where a
+    message is missing or twice.
     """
     async with _client(broker, clean=True) as client:
         await client.subscribe(TOPICS.filters[0], qos=1)
-    await fill_backlog(broker, TOPICS, messages)
+    await fill_backlog(broker, TOPICS, messages, size)
     async with _inserting(database_url, messages) as insert:
         rate = await _drain(broker, insert, messages)
     async with _client(broker, clean=True, expiry_s=0):
@@ -87,38 +130,40 @@ def _client(broker: str, *, clean: bool, expiry_s: int = 3600) -> Client:
 
 
 async def _drain(broker: str, insert: Insert, messages: int) -> float:
-    pending: list[Received] = []
-    arrived = asyncio.Event()
-
-    def take(received: Received) -> None:
-        pending.append(received)
-        arrived.set()
-
     client = _client(broker, clean=False)
-    incoming = Acknowledging(client, take)
+    client._client.manual_ack_set(True)
     began_s = time.perf_counter()
-    kept = 0
     async with client:
+        kept = 0
         while kept < messages:
-            await arrived.wait()
-            if len(pending) < BATCH:
-                await asyncio.sleep(LINGER_S)
-            batch = pending[:BATCH]
-            del pending[:BATCH]
-            if not pending:
-                arrived.clear()
-            await insert([_row(one) for one in batch])
-            for one in batch:
-                incoming.acknowledge(one.number)
-            kept += len(batch)
-        rate = messages / (time.perf_counter() - began_s)
-    incoming.close()
-    return rate
+            numbers, rows = await _next_batch(client)
+            await insert(rows)
+            for number in numbers:
+                client._client.ack(number, 1)
+            kept += len(rows)
+        return messages / (time.perf_counter() - began_s)
 
 
-def _row(received: Received) -> Row:
-    body = received.payload.decode()
-    return TOPICS.source(received.topic).cell, 1, int(body.split(",", 3)[2].removeprefix('"seq":')), body
+async def _next_batch(client: Client) -> tuple[list[int], list[Row]]:
+    """Return the packet ids and rows of a batch: what is there, up to its size, after waiting for the first and a little longer."""
+    first = await anext(client.messages)
+    if len(client.messages) < BATCH:
+        await asyncio.sleep(LINGER_S)
+    numbers, rows = [first.mid], _rows(first)
+    while len(rows) < BATCH and len(client.messages):
+        one = client._queue.get_nowait()  # its iterator makes a task for each message
+        numbers.append(one.mid)
+        rows += _rows(one)
+    return numbers, rows
+
+
+def _rows(received: Any) -> list[Row]:
+    body: bytes = received.payload
+    cell = TOPICS.source(str(received.topic)).cell
+    if body[:1] == b"[":
+        return [(cell, one.boot, one.seq, one.model_dump_json()) for one in _MANY.validate_json(body)]
+    one = _ONE.validate_json(body)
+    return [(cell, one.boot, one.seq, body.decode())]
 
 
 def _inserting(database_url: str, messages: int) -> Any:
@@ -160,13 +205,12 @@ async def _inserting_sqlite(path: str, messages: int) -> AsyncIterator[Insert]:
 async def _inserting_postgres(url: str, messages: int) -> AsyncIterator[Insert]:
     connection = await asyncpg.connect(url)
     await connection.execute(f"CREATE TABLE {_TABLE} {_COLUMNS}")
-    statement = await connection.prepare(
-        f"INSERT INTO {_TABLE} SELECT * FROM unnest($1::text[], $2::bigint[], $3::bigint[], $4::text[])"
-        " ON CONFLICT DO NOTHING"
-    )
+    await connection.execute(f"CREATE TEMPORARY TABLE arrived (LIKE {_TABLE}) ON COMMIT DELETE ROWS")
 
     async def insert(rows: list[Row]) -> None:
-        await statement.fetch(*map(list, zip(*rows, strict=True)))
+        async with connection.transaction():
+            await connection.copy_records_to_table("arrived", records=rows)
+            await connection.execute(f"INSERT INTO {_TABLE} SELECT * FROM arrived ON CONFLICT DO NOTHING")
 
     try:
         yield insert
@@ -182,8 +226,9 @@ def main() -> None:
     parser.add_argument("broker", help="mqtt://host:port")
     parser.add_argument("database", help="sqlite:///file or postgresql://...")
     parser.add_argument("--messages", type=int, default=50_000)
+    parser.add_argument("--array", type=int, default=1, help="messages in a payload")
     arguments = parser.parse_args()
-    rate = asyncio.run(raw_drain(arguments.broker, arguments.database, arguments.messages))
+    rate = asyncio.run(raw_drain(arguments.broker, arguments.database, arguments.messages, arguments.array))
     print(f"{rate:,.0f} messages/s raw")
 
 

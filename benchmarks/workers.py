@@ -79,7 +79,7 @@ def drain(broker: str, database: str, workers: list[Topics], messages: int, plan
     clients = [f"worker-{time.monotonic_ns()}-{i}" for i in range(len(workers))]
     for topics, client_id in zip(workers, clients, strict=True):
         asyncio.run(subscribe_once(broker, topics, client_id))
-    asyncio.run(fill_backlog(broker, Topics(workers[0].root), messages))
+    asyncio.run(fill_backlog(broker, Topics(workers[0].root), messages, 1))
     ready = _spawning.Barrier(len(workers) + 1)
     processes = [
         _spawning.Process(target=_run, args=(broker, database, topics, client_id, ready))

@@ -26,6 +26,8 @@ from zoneledger_mqtt.topics import Topics
 
 log = logging.getLogger(__name__)
 
+COLLECT_EVERY_S = 60.0
+
 
 async def build_app(settings: Settings) -> FastAPI:
     """Return the application on a migrated database, with the broker's messages coming in if one is set.
@@ -35,7 +37,7 @@ async def build_app(settings: Settings) -> FastAPI:
     address = None if settings.broker_url is None else parse_broker_url(settings.broker_url)
     topics, session = Topics(settings.topic_root, settings.units), Session(settings.client_id)
     service = await open_service(settings)
-    background = [_renewing(service, settings), *_forgetting(service, settings)]
+    background = [keep_collecting, _renewing(service, settings), *_forgetting(service, settings)]
     if address is None:
         return create_app(service, background)
     subscriber = Subscriber(address, service.recorder, topics=topics, session=session)
@@ -93,7 +95,14 @@ def spare_the_collector() -> None:
     """
     gc.collect()
     gc.freeze()
-    gc.set_threshold(20_000, 10, 5)
+    gc.set_threshold(20_000, 20, 50)
+
+
+async def keep_collecting() -> None:
+    """Run the whole collector each minute: what is left of broken connections is some thousand objects that hold each other."""
+    while True:
+        await asyncio.sleep(COLLECT_EVERY_S)
+        gc.collect()
 
 
 async def serve(settings: Settings) -> None:

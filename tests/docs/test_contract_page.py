@@ -107,8 +107,8 @@ def _is_needed(kind: str, name: str) -> bool:
 
 def test_what_a_snapshot_tells_of_a_zone_and_of_an_alarm_is_listed() -> None:
     listed = {codes(row[0])[0]: codes(row[2]) for row in rows(section(PAGE, "snapshot"))}
-    assert set(m.ZoneReport.__slots__) <= set(listed["zones"])
-    assert set(m.ActiveAlarm.__slots__) <= set(listed["alarms"])
+    assert set(m.ZoneReport.__struct_fields__) <= set(listed["zones"])
+    assert set(m.ActiveAlarm.__struct_fields__) <= set(listed["alarms"])
 
 
 def test_the_examples_of_the_link_are_read() -> None:

@@ -38,6 +38,12 @@ class ServiceProcess:
         """The address of its API."""
         return f"http://127.0.0.1:{self.port}"
 
+    @property
+    def pid(self) -> int:
+        """The number of its process."""
+        assert self._process is not None
+        return self._process.pid
+
     def __enter__(self) -> Self:
         self.start()
         return self

@@ -15,6 +15,7 @@ from zoneledger.core.decoding import (
     split_payload,
 )
 from zoneledger.core.messages import Message, zones_named
+from zoneledger.core.quick import split_plain
 from zoneledger.core.validation import read_checked, unknown_fields
 
 #: The zones of a cell by its path, or None for a cell that the plant model does not name.
@@ -69,6 +70,8 @@ class Sorted:
 
     def count_unknown_fields(self, accepted: Accepted) -> None:
         """Count the fields of a message that the contract does not have."""
+        if accepted.element.message is not None:
+            return
         for name in unknown_fields(accepted.element.value):
             counts = self.unknown_fields.setdefault(accepted.delivery.cell, {})
             counts[name] = counts.get(name, 0) + 1
@@ -88,6 +91,16 @@ def _check_clock(message: Message, now_us: int) -> None:
         raise Refusal("ahead_of_clock", f"at lies {ahead_s:g} s ahead of the service's clock; at most 5 s are taken")
 
 
+def _split(payload: bytes) -> list[Element]:
+    elements = split_plain(payload)
+    return split_payload(payload) if elements is None else elements
+
+
+def _read(element: Element) -> Message:
+    check_element(element)
+    return read_checked(element.value)
+
+
 def sort_delivery(
     group: Sorted, delivery: Delivery, receipt: Receipt, zones_of: ZonesOf, place: int | None = None
 ) -> None:
@@ -98,15 +111,14 @@ def sort_delivery(
     first = place or 0
     try:
         check_size(delivery.size)
-        elements = split_payload(delivery.payload) if place is None else [read_element(delivery.payload)]
+        elements = _split(delivery.payload) if place is None else [read_element(delivery.payload)]
     except Refusal as refusal:
         group.refuse(delivery, receipt, first, refusal, None)
         return
     zones = zones_of(delivery.cell)
     for index, element in enumerate(elements, start=first):
         try:
-            check_element(element)
-            message = read_checked(element.value)
+            message = element.message or _read(element)
             _check_plant(message, delivery, zones)
             group.latest_us[delivery.cell] = max(message.at_us, group.latest_us.get(delivery.cell, message.at_us))
             _check_clock(message, group.arrived_us)

@@ -11,10 +11,10 @@ from zoneledger.application.ports import Writing
 from zoneledger.application.restating import counted, differing, recounted, restatements
 from zoneledger.application.stored import Checkpoint, Head, Key, Revision, SnapshotRow, Stretch
 from zoneledger.core.booking import Booking, Limits
-from zoneledger.core.decoding import decode_value
 from zoneledger.core.messages import Event, Message
+from zoneledger.core.quick import read_stored
 from zoneledger.core.rows import Booked, Fastener, Place, Verdict
-from zoneledger.core.validation import read_checked, snapshot_from
+from zoneledger.core.validation import snapshot_from
 from zoneledger.core.verdicts import settle
 
 EVENTS_PER_CHECKPOINT = 256
@@ -70,7 +70,7 @@ def _in_order(events: list[tuple[Key, str]], snapshots: list[SnapshotRow]) -> It
     for key, text in events:
         while rest and (rest[0].boot, rest[0].seq) < key:
             yield _snapshot(rest.popleft())
-        yield read_checked(decode_value(text))
+        yield read_stored(text)
     yield from map(_snapshot, rest)
 
 

@@ -7,7 +7,7 @@ from zoneledger.application.ports import Writing
 from zoneledger.application.stored import EventRow, Head, Key, SnapshotRow
 from zoneledger.core.booking import Booking
 from zoneledger.core.decoding import Refusal, decode_value
-from zoneledger.core.messages import Event, Message, Snapshot
+from zoneledger.core.messages import Event, FastenerMade, Message, Snapshot
 from zoneledger.core.rows import Place
 from zoneledger.core.validation import content_of, snapshot_body
 
@@ -47,7 +47,7 @@ def _known_key(key: Key, place: Place | None) -> bool:
 
 
 def _same(stored: str, accepted: Accepted) -> bool:
-    return content_of(decode_value(stored)) == content_of(accepted.element.value)
+    return content_of(decode_value(stored)) == content_of(decode_value(accepted.element.text))
 
 
 async def _keep_events(writing: Writing, group: Sorted, kept: Kept, accepted: list[Accepted]) -> None:
@@ -77,7 +77,7 @@ def _keep_event(group: Sorted, kept: Kept, one: Accepted) -> None:
         message.seq,
         message.at_us,
         group.arrived_us,
-        one.element.value["type"],
+        "fastener" if isinstance(message, FastenerMade) else one.element.value["type"],
         one.element.text,
     )
     kept.rows.append(row)

@@ -45,21 +45,21 @@ def _standing(spans: list[Span], at_us: int) -> tuple[str, str | None] | None:
 
 def counted(rows: Booked) -> list[Interval]:
     """Return when rows count something: fasteners, what snapshots count and no event told, and activities as long as they are."""
-    return recounted(Booked(), rows)
+    return [(row[0], row[1]) for row in _counts(rows)]
 
 
 def recounted(before: Booked, after: Booked) -> list[Interval]:
     """Return when two accounts of a stretch of messages count something other."""
-    one, other = _counts(before), _counts(after)
+    one, other = Counter(_counts(before)), Counter(_counts(after))
     return [(start_us, end_us) for start_us, end_us, *_ in (one - other) + (other - one)]
 
 
-def _counts(rows: Booked) -> Counter[tuple[Any, ...]]:
+def _counts(rows: Booked) -> list[tuple[Any, ...]]:
     """Return what rows count, each with its time first, whatever message it comes from."""
     made = [(row.at_us, row.at_us + 1, "fastener", *row) for row in rows.fasteners]
     unseen = [(row.at_us, row.at_us + 1, row.zone, row.unseen) for row in rows.discrepancies if row.kind == "unseen"]
     ended = [(row.start_us, row.end_us + 1, "activity", *row[1:]) for row in rows.activities]
-    return Counter([*made, *unseen, *ended])
+    return [*made, *unseen, *ended]
 
 
 def joined(times: Iterable[Interval]) -> list[Interval]:

@@ -2,9 +2,12 @@
 
 import json
 import re
-from dataclasses import dataclass
 from math import isfinite
 from typing import Any, Literal
+
+from msgspec import Struct
+
+from zoneledger.core.messages import Message
 
 #: Why a message or a payload is refused: the codes that programs are told.
 Reason = Literal[
@@ -49,15 +52,16 @@ class RepeatedFields(dict[str, Any]):
     """An object in which a field stood twice: refused as soon as a message holds one."""
 
 
-@dataclass(frozen=True, slots=True)
-class Element:
+class Element(Struct, frozen=True):
     """One message of a payload: its own text and the value that it stands for, or the Refusal why it stands for none.
 
-    In the text, a byte that is not UTF-8 is half a surrogate pair (PEP 383).
+    In the text, a byte that is not UTF-8 is half a surrogate pair (PEP 383). Where `message` is there, it was read with the text:
+    valid, and without a field that the contract does not have; `value` is None then.
     """
 
     text: str
-    value: Any
+    value: Any = None
+    message: Message | None = None
 
 
 def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

@@ -1,6 +1,6 @@
 """The messages of the contract, version 1, as immutable values; instants are microseconds since the Unix epoch, UTC."""
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 OUTCOMES = ("completed", "aborted")
 ACTIVITIES = ("process", "load", "unload", "setup")
@@ -10,16 +10,14 @@ SEVERITIES = ("stop", "notice")
 WAITS = ("panel", "operator", "head", "fasteners", "tool", "inspection", "upstream", "downstream", "other")
 
 
-@dataclass(frozen=True, slots=True)
-class Planned:
+class Planned(Struct, frozen=True):
     """How many fasteners of a panel the cell is meant to set itself, and how many are left for the hand."""
 
     automatic: int
     manual: int
 
 
-@dataclass(frozen=True, slots=True)
-class Event:
+class Event(Struct, frozen=True):
     """A message that takes the place (`boot`, `seq`) in its cell's sequence; `at_us` is the controller's time."""
 
     boot: int
@@ -27,8 +25,7 @@ class Event:
     at_us: int
 
 
-@dataclass(frozen=True, slots=True)
-class ActivityBegun(Event):
+class ActivityBegun(Event, frozen=True):
     zone: str
     activity: str
     program: str | None
@@ -36,15 +33,13 @@ class ActivityBegun(Event):
     planned: Planned | None
 
 
-@dataclass(frozen=True, slots=True)
-class ActivityEnded(Event):
+class ActivityEnded(Event, frozen=True):
     zone: str
     activity: str
     outcome: str | None
 
 
-@dataclass(frozen=True, slots=True)
-class FastenerMade(Event):
+class FastenerMade(Event, frozen=True):
     """One position finished; `seconds` is the head's time for it, in seconds."""
 
     zone: str
@@ -57,8 +52,7 @@ class FastenerMade(Event):
     seconds: float | None
 
 
-@dataclass(frozen=True, slots=True)
-class AlarmRaised(Event):
+class AlarmRaised(Event, frozen=True):
     """`zone` is None where the whole cell is meant."""
 
     zone: str | None
@@ -68,26 +62,22 @@ class AlarmRaised(Event):
     text: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class AlarmCleared(Event):
+class AlarmCleared(Event, frozen=True):
     zone: str | None
     code: str
 
 
-@dataclass(frozen=True, slots=True)
-class WaitBegun(Event):
+class WaitBegun(Event, frozen=True):
     zone: str
     cause: str
 
 
-@dataclass(frozen=True, slots=True)
-class WaitEnded(Event):
+class WaitEnded(Event, frozen=True):
     zone: str
     cause: str
 
 
-@dataclass(frozen=True, slots=True)
-class VerdictGiven(Event):
+class VerdictGiven(Event, frozen=True):
     """A later quality decision on the last fastener made at `position` of `panel`."""
 
     panel: str
@@ -96,16 +86,14 @@ class VerdictGiven(Event):
     zone: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class UnknownEvent(Event):
+class UnknownEvent(Event, frozen=True):
     """An event of a type that this version does not know: it has its place, and no other effect."""
 
     type: str
     zone: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class ZoneReport:
+class ZoneReport(Struct, frozen=True):
     """What a snapshot says of one zone; None is nothing of the kind, `made` None is not told."""
 
     activity: str | None
@@ -115,15 +103,13 @@ class ZoneReport:
     made: int | None
 
 
-@dataclass(frozen=True, slots=True)
-class ActiveAlarm:
+class ActiveAlarm(Struct, frozen=True):
     zone: str | None
     code: str
     severity: str
 
 
-@dataclass(frozen=True, slots=True)
-class Snapshot:
+class Snapshot(Struct, frozen=True):
     """The controller's whole condition at `at_us`: nothing happened after event `seq` until then.
 
     It takes no place in the sequence. `zones` is sorted by name; `alarms` are in the order in which they were raised.

@@ -1,19 +1,17 @@
-"""Inserts many rows as each database takes them fastest, SQLite row by row in one call, PostgreSQL column by column; deletes some."""
+"""Inserts many rows as each database takes them fastest, SQLite row by row in one call, PostgreSQL by COPY; deletes some."""
 
 from collections.abc import Sequence
-from functools import lru_cache
+from functools import cache
 from typing import Any
 
-from sqlalchemy import ColumnElement, Dialect, Table, delete, select, tuple_
+import asyncpg
+from sqlalchemy import ColumnElement, Table, delete, select, tuple_
+from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 
-@lru_cache(maxsize=64)
-def _statement(table: Table, names: tuple[str, ...], dialect: Dialect) -> str:
-    if dialect.name == "postgresql":
-        types = (table.c[name].type.compile(dialect) for name in names)
-        values = ", ".join(f"${number}::{kind}[]" for number, kind in enumerate(types, 1))
-        return f"INSERT INTO {table.name} ({', '.join(names)}) SELECT * FROM unnest({values})"
+@cache
+def _statement(table: Table, names: tuple[str, ...]) -> str:
     return f"INSERT INTO {table.name} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"
 
 
@@ -23,12 +21,26 @@ async def insert_tuples(
     """Insert rows, each with a value for each of the named columns of a table."""
     if not rows:
         return
-    statement = _statement(table, names, connection.dialect)
     if connection.dialect.name == "postgresql":
-        columns = tuple(list(column) for column in zip(*rows, strict=True))
-        await connection.exec_driver_sql(statement, columns)
+        await _copy(connection, table, names, rows)
     else:
-        await connection.exec_driver_sql(statement, list(rows))
+        await connection.exec_driver_sql(_statement(table, names), list(rows))
+
+
+async def _copy(
+    connection: AsyncConnection, table: Table, names: tuple[str, ...], rows: Sequence[tuple[Any, ...]]
+) -> None:
+    """Let asyncpg send rows by COPY, within SQLAlchemy's transaction, and raise what SQLAlchemy would."""
+    inner: Any = (await connection.get_raw_connection()).driver_connection
+    if not inner.is_in_transaction():  # SQLAlchemy begins one with its first statement only
+        await connection.exec_driver_sql("SELECT 1")
+    try:
+        await inner.copy_records_to_table(table.name, records=rows, columns=names)
+    except asyncpg.IntegrityConstraintViolationError as error:
+        raise IntegrityError(f"COPY {table.name}", None, error) from error
+    except (asyncpg.PostgresError, asyncpg.InterfaceError) as error:
+        lost = isinstance(error, (asyncpg.InterfaceError, asyncpg.PostgresConnectionError))
+        raise DBAPIError(f"COPY {table.name}", None, error, connection_invalidated=lost) from error
 
 
 async def delete_some(connection: AsyncConnection, table: Table, which: ColumnElement[bool], rows: int) -> bool:

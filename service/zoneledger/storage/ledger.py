@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import Any
 
-from sqlalchemy import BigInteger, ColumnElement, Table, Text, and_, delete, insert, or_, select, tuple_
+from sqlalchemy import BigInteger, ColumnElement, Table, Text, and_, delete, or_, select, tuple_
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from zoneledger.application.stored import Stretch
@@ -100,12 +100,6 @@ async def delete_rows(connection: AsyncConnection, ledger_id: int, stretch: Stre
             await connection.execute(delete(table).where(in_stretch(table, ledger_id, stretch)))
 
 
-def _placed_row(ledger_id: int, placed: Gap | Discrepancy | Activity) -> dict[str, Any]:
-    row = {"ledger_id": ledger_id, **placed.place._asdict(), **placed._asdict()}
-    del row["place"]
-    return row
-
-
 async def insert_rows(connection: AsyncConnection, rows: Sequence[tuple[int, Booked]]) -> None:
     """Insert rows of ledgers, each as (ledger_id, rows)."""
     spans = [(c, row.zone, *row.span) for c, b in rows for row in b.spans]
@@ -117,5 +111,8 @@ async def insert_rows(connection: AsyncConnection, rows: Sequence[tuple[int, Boo
     raised = [(c, *row) for c, b in rows for row in b.alarms]
     await insert_tuples(connection, t.alarms, ("ledger_id", *Alarm._fields), raised)
     for name, table in _PLACED.items():
-        if values := [_placed_row(c, row) for c, b in rows for row in getattr(b, name)]:
-            await connection.execute(insert(table), values)
+        placed: list[Gap | Discrepancy | Activity] = [row for _, b in rows for row in getattr(b, name)]
+        if placed:
+            names = ("ledger_id", *Place._fields, *placed[0]._fields[1:])
+            values = [(c, *row[0], *row[1:]) for c, b in rows for row in getattr(b, name)]
+            await insert_tuples(connection, table, names, values)

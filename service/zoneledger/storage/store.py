@@ -14,6 +14,7 @@ class SqlStore:
 
     def __init__(self, engines: Engines) -> None:
         self._engines = engines
+        self._having_heads: set[str] = set()
 
     @asynccontextmanager
     async def reading(self) -> AsyncIterator[Reading]:
@@ -25,7 +26,7 @@ class SqlStore:
     async def writing(self) -> AsyncIterator[Writing]:
         """Begin a transaction; leaving it without an error commits."""
         async with transaction(self._engines.write) as connection:
-            yield SqlWriting(connection)
+            yield SqlWriting(connection, self._having_heads)
 
     async def close(self) -> None:
         """Let go of all connections."""

@@ -7,6 +7,7 @@ from typing import Any
 
 from sqlalchemy import bindparam, delete, func, insert, literal, select, text, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.ext.asyncio import AsyncConnection
 
 from zoneledger.application.stored import (
     Arrivals,
@@ -47,7 +48,14 @@ def _head_row(head: Head) -> dict[str, Any]:
 
 
 class SqlWriting(SqlReading):
-    """The Writing port on one connection, in one transaction."""
+    """The Writing port on one connection, in one transaction.
+
+    `having_heads` are cells that have been seen to have a head, which is never taken away; those that are seen now are added.
+    """
+
+    def __init__(self, connection: AsyncConnection, having_heads: set[str]) -> None:
+        super().__init__(connection)
+        self._having_heads = having_heads
 
     async def take_lease(self, name: str, holder: str, for_us: int) -> bool:
         return await take_lease(self._connection, name, holder, for_us)
@@ -74,9 +82,16 @@ class SqlWriting(SqlReading):
 
     async def lock_heads(self, cells: Sequence[str]) -> dict[str, Head]:
         named = self._naming(TEXTS, [(cell,) for cell in cells])
-        known = {cell for (cell,) in await self._rows(statements.known_cells(self._dialect), named)}
-        if missing := sorted(set(cells) - known):  # before any lock, or two writers could wait for each other
-            await self._make_heads(missing)
+        heads = await self._locked(named) if self._having_heads.issuperset(cells) else {}
+        if len(heads) < len(cells):
+            known = {cell for (cell,) in await self._rows(statements.known_cells(self._dialect), named)}
+            if missing := sorted(set(cells) - known):  # before any lock, or two writers could wait for each other
+                await self._make_heads(missing)
+            heads = await self._locked(named)
+            self._having_heads.update(known)
+        return heads
+
+    async def _locked(self, named: dict[str, Any]) -> dict[str, Head]:
         return {row.cell: head_of(row) for row in await self._rows(statements.lock_heads(self._dialect), named)}
 
     async def _make_heads(self, cells: Sequence[str]) -> None:

@@ -1,0 +1,94 @@
+"""What a long backlog costs in memory: the service as a process of its own, idle, and while it drains what waits at the broker.
+
+python -m benchmarks.memory --messages 1000000
+"""
+
+import argparse
+import asyncio
+import json
+import tempfile
+import time
+from pathlib import Path
+
+from benchmarks.ingest import PLANT
+from benchmarks.raw_drain import fill_backlog
+from benchmarks.report import Compared, write_json
+from tests.servers.mosquitto import Mosquitto
+from tests.servers.postgres import Postgres
+from tests.servers.service import ServiceProcess
+from zoneledger_mqtt.topics import Topics
+
+EVERY_S, LONGEST_S = 0.2, 1800.0
+
+
+def _resident_mib(service: ServiceProcess) -> float:
+    status = Path(f"/proc/{service.pid}/status").read_text()
+    return int(status.partition("VmRSS:")[2].split()[0]) / 1024
+
+
+def _stored(service: ServiceProcess) -> int:
+    lines = [line for site in service.get("/v1/units")["sites"] for line in site["lines"]]
+    return sum(int(cell["received"]["events"]) for line in lines for cell in line["cells"])
+
+
+def measure(database_url: str, messages: int, plant: Path) -> tuple[float, float, float]:
+    """Return the service's memory in MiB idle and at its most, and how many messages a second it drained."""
+    broker = Mosquitto()
+    try:
+        broker.start()
+        flags = ["--database", database_url, "--broker", broker.url, "--plant", str(plant)]
+        with ServiceProcess(*flags) as service:
+            time.sleep(5)  # it is subscribed by now, and its session keeps what comes while it is away
+            idle_mib = _resident_mib(service)
+        asyncio.run(fill_backlog(broker.url, Topics(), messages, 1))
+        service.start("live")
+        began_s, most_mib = time.monotonic(), 0.0
+        try:
+            while time.monotonic() - began_s < LONGEST_S:
+                most_mib = max(most_mib, _resident_mib(service))
+                if _stored(service) >= messages:
+                    return idle_mib, most_mib, messages / (time.monotonic() - began_s)
+                time.sleep(EVERY_S)
+            raise TimeoutError(f"{_stored(service)} of {messages} messages in {LONGEST_S:g} s")
+        finally:
+            service.stop()
+    finally:
+        broker.close()
+
+
+def compare(messages: int) -> list[Compared]:
+    """Measure it on both databases."""
+    found = []
+    postgres = Postgres(fsync=True)
+    with tempfile.TemporaryDirectory() as folder:
+        plant = Path(folder) / "plant.json"
+        plant.write_text(json.dumps(PLANT))
+        try:
+            postgres.start()
+            for name, url in (
+                ("postgresql", postgres.url(postgres.create_database())),
+                ("sqlite", f"sqlite:///{folder}/ledger.db"),
+            ):
+                idle_mib, most_mib, per_s = measure(url, messages, plant)
+                work = f"memory behind a backlog of {messages} messages, {name} ({per_s:,.0f}/s)"
+                found.append(Compared(work, "idle", "MiB", "at most 150 MiB more", ((idle_mib, most_mib),)))
+        finally:
+            postgres.close()
+    return found
+
+
+def main() -> None:
+    """Print the memory idle and at its most, on both databases."""
+    parser = argparse.ArgumentParser(description=main.__doc__)
+    parser.add_argument("--messages", type=int, default=1_000_000, help="a multiple of 2")
+    parser.add_argument("--json", type=Path, default=None, help="where the results go")
+    given = parser.parse_args()
+    found = compare(given.messages)
+    for one in found:
+        print(one, flush=True)
+    if given.json is not None:
+        write_json(found, given.json)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,93 @@
+"""Reads plain payloads quickly: nine in ten messages are fasteners, written as programs write JSON.
+
+It takes only what the careful readers (`decoding`, `validation`) take without a word, and gives what they give; whatever is not
+just so is left to them.
+"""
+
+from typing import Annotated, Literal
+
+from msgspec import DecodeError, Meta, Struct
+from msgspec.json import Decoder
+
+from zoneledger.core.decoding import MAX_MESSAGES, MAX_PAYLOAD_BYTES, Element, Refusal, decode_value, read_element
+from zoneledger.core.messages import FastenerMade, Message
+from zoneledger.core.validation import MAX_IDENTIFIER, MAX_INTEGER, MAX_SECONDS, parse_instant, read_checked
+
+_Identifier = Annotated[str, Meta(min_length=1, max_length=MAX_IDENTIFIER)]
+
+
+class _Fastener(Struct, forbid_unknown_fields=True, gc=False):
+    """A fastener as it is written; a zone that the plant model names is checked by that."""
+
+    v: Literal[1]
+    boot: Annotated[int, Meta(ge=0, le=MAX_INTEGER)]
+    seq: Annotated[int, Meta(ge=1, le=MAX_INTEGER)]
+    at: str
+    type: Literal["fastener"]
+    zone: Annotated[str, Meta(min_length=1, max_length=40)]
+    operation: Literal["drill", "fasten", "trim"]
+    result: Literal["good", "rework", "reject"]
+    item: _Identifier | None = None
+    position: _Identifier | None = None
+    panel: _Identifier | None = None
+    program: _Identifier | None = None
+    seconds: Annotated[float, Meta(ge=0, le=MAX_SECONDS)] | None = None
+
+
+_FASTENERS = Decoder(_Fastener)
+#: The quotation marks of the eight fields that each has and the five texts among their values.
+_QUOTES = 2 * 8 + 2 * 5
+
+
+def _read_fastener(text: str) -> FastenerMade | None:
+    """Return the fastener that a plain text stands for; None where it is none, or not one that is valid beyond doubt."""
+    try:
+        f = _FASTENERS.decode(text)
+        at_us = parse_instant("at", f.at)
+    except (DecodeError, Refusal):
+        return None
+    texts = (f.item is not None) + (f.position is not None) + (f.panel is not None) + (f.program is not None)
+    # A field that stood twice, or null, which the contract does not have, has marks that no value accounts for.
+    if text.count('"') != _QUOTES + 4 * texts + 2 * (f.seconds is not None) or not _is_zone(f.zone):
+        return None
+    told = f.zone, f.operation, f.result, f.item, f.position, f.panel, f.program, f.seconds
+    return FastenerMade(f.boot, f.seq, at_us, *told)
+
+
+def _is_zone(name: str) -> bool:
+    return name.isdigit() or all(c.isdigit() or c == "-" or "a" <= c <= "z" for c in name)
+
+
+def _read(text: str) -> Element:
+    message = _read_fastener(text)
+    return read_element(text.encode()) if message is None else Element(text, None, message)
+
+
+def _is_plain(text: str) -> bool:
+    """Whether a text is ASCII without escapes or control characters."""
+    return text.isascii() and "\\" not in text and text.isprintable()
+
+
+def read_stored(text: str) -> Message:
+    """Return the message of a text that was accepted before."""
+    message = _read_fastener(text) if _is_plain(text) else None
+    return read_checked(decode_value(text)) if message is None else message
+
+
+def split_plain(payload: bytes) -> list[Element] | None:
+    """Return what `split_payload` does of a plain payload, with the messages of fasteners; None where it is not plain.
+
+    Plain is ASCII without escapes or control characters, and in an array nothing but `},{` between the messages.
+    """
+    if len(payload) > MAX_PAYLOAD_BYTES or not payload.isascii() or not _is_plain(text := payload.decode("ascii")):
+        return None
+    if text[:1] == "{" and text[-1:] == "}":
+        texts = [text]
+    elif text[:2] == "[{" and text[-2:] == "}]":
+        texts = [f"{{{part}}}" for part in text[2:-2].split("},{")]
+    else:
+        return None
+    try:
+        return [_read(one) for one in texts] if len(texts) <= MAX_MESSAGES else None
+    except Refusal:
+        return None

@@ -70,9 +70,11 @@ async def _read_alone(service: Service) -> None:
             after = rows[-1][0]
 
 
-async def measure(database_url: str, plant: Path, days: int) -> tuple[tuple[float, float], tuple[float, float]]:
+async def measure(
+    database_url: str, plant: Path, days: int, a_day: int
+) -> tuple[tuple[float, float], tuple[float, float]]:
     """Return events a second read alone and rebuilt, and the seconds of an event in order and of one that is a day late."""
-    begin_us, every_us = now_us() - days * DAY_US - HOUR_US, DAY_US // A_DAY
+    begin_us, every_us = now_us() - days * DAY_US - HOUR_US, DAY_US // a_day
 
     def at_us(seq: int) -> int:
         return begin_us + seq * every_us
@@ -82,9 +84,9 @@ async def measure(database_url: str, plant: Path, days: int) -> tuple[tuple[floa
         before, _, rest = message(seq).partition(b'"at":"')
         return before + b'"at":"' + at + rest[rest.index(b'"') :]
 
-    last_day = (days - 1) * A_DAY
+    last_day = (days - 1) * a_day
     late = {last_day + place for place in LATE}
-    seqs = [seq for seq in range(1, days * A_DAY) if seq not in late]
+    seqs = [seq for seq in range(1, days * a_day) if seq not in late]
     async with _serving(database_url, plant) as service:
         await _send(service, [_snapshot(0, begin_us)])
         for i in range(0, len(seqs), PAYLOAD):
@@ -93,12 +95,12 @@ async def measure(database_url: str, plant: Path, days: int) -> tuple[tuple[floa
             await _send(
                 service, [_snapshot(seq, at_us(seq) + 1) for seq in some if at_us(seq) % SNAPSHOTS_US < every_us]
             )
-        first = days * A_DAY
+        first = days * a_day
         in_order = [await _timed(lambda n=n: _send(service, [body(n)])) for n in range(first, first + 100)]  # type: ignore[misc]
         one_late = [await _timed(lambda n=n: _send(service, [body(n)])) for n in sorted(late)]  # type: ignore[misc]
         reading_s = min([await _timed(lambda: _read_alone(service)) for _ in range(3)])
         rebuilt_s = await _timed(lambda: rebuild(service.store, CELL, now_us, service.limits))
-    events = days * A_DAY
+    events = days * a_day
     return (events / reading_s, events / rebuilt_s), (median(in_order), median(one_late))
 
 
@@ -110,7 +112,7 @@ def _snapshot(seq: int, at_us: int) -> bytes:
     return json.dumps({"v": 1, "boot": 1, "seq": seq, "at": rfc3339(at_us), "type": "snapshot"} | told).encode()
 
 
-def compare(days: int, runs: int) -> list[Compared]:
+def compare(days: int, runs: int, a_day: int = A_DAY) -> list[Compared]:
     """Measure both on both databases."""
     rebuilt: dict[str, list[tuple[float, float]]] = {}
     late: dict[str, list[tuple[float, float]]] = {}
@@ -119,10 +121,10 @@ def compare(days: int, runs: int) -> list[Compared]:
             plant = Path(folder) / "plant.json"
             plant.write_text(json.dumps(PLANT))
             for database, (_, url) in there.items():
-                rate, cost = asyncio.run(measure(url, plant, days))
+                rate, cost = asyncio.run(measure(url, plant, days, a_day))
                 rebuilt.setdefault(database, []).append(rate)
                 late.setdefault(database, []).append(cost)
-    events = days * A_DAY
+    events = days * a_day
     return [
         *(
             Compared(

@@ -26,7 +26,7 @@ log = logging.getLogger(__name__)
 FIRST_FAILURE = 0x80
 
 #: How much is held here before it is acknowledged, in bytes of payload.
-HELD_BYTES = 32 * 1024 * 1024
+HELD_BYTES = 8 * 1024 * 1024
 #: A connection that lasted this long was a good one: the next pause is the first again.
 STABLE_S = 10.0
 #: How long a stop waits for the intake to answer; what it does not answer comes again.

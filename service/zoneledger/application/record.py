@@ -22,8 +22,9 @@ from zoneledger.core.rows import Booked
 
 log = logging.getLogger(__name__)
 
+#: A group is no larger, so that what a transaction holds in memory is bounded, and nobody waits long for a turn of the loop.
 DELIVERIES_AT_ONCE = 1000
-BYTES_AT_ONCE = 4 * 1024 * 1024
+BYTES_AT_ONCE = 512 * 1024
 #: How long a group that is not full waits for more, as each commit costs its statements and a sync of the disk, whatever
 #: it holds; behind a group of `BUSY` deliveries a backlog is likely, and longer waits make fewer commits.
 LINGER_S, BUSY_LINGER_S, BUSY = 0.005, 0.02, 100
@@ -122,6 +123,7 @@ class Recorder:
         self._now_us = now_us
         self._limits = limits
         self._waiting: deque[_Waiting] = deque()
+        self._waiting_bytes = 0
         self._wake = asyncio.Event()
         self._stopped = False
         self._writes = True
@@ -138,6 +140,7 @@ class Recorder:
             future.set_exception(StoreUnavailable("the service is stopping"))
             return future
         self._waiting.append((delivery, future))
+        self._waiting_bytes += len(delivery.payload)
         self._wake.set()
         return future
 
@@ -149,7 +152,7 @@ class Recorder:
                 if not self._waiting and not await self._something_comes():
                     await self._try_to_write()
                     continue
-                if len(self._waiting) < DELIVERIES_AT_ONCE:
+                if len(self._waiting) < DELIVERIES_AT_ONCE and self._waiting_bytes < BYTES_AT_ONCE:
                     await asyncio.sleep(BUSY_LINGER_S if len(group) >= BUSY else LINGER_S)
                 group = self._take_group()
                 await self._record(group)
@@ -185,6 +188,7 @@ class Recorder:
         while self._waiting and len(group) < DELIVERIES_AT_ONCE and size < BYTES_AT_ONCE:
             group.append(self._waiting.popleft())
             size += len(group[-1][0].payload)
+        self._waiting_bytes -= size
         return group
 
     async def _record(self, group: list[_Waiting]) -> None:

@@ -5,6 +5,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 ARGS ?=
+FIGURES ?=
 
 .PHONY: help demo test faults kills week soak mutants check bench lock format clean
 
@@ -17,7 +18,7 @@ help:
 	@echo "make soak    30 minutes of random faults on each database; writes what it measured to docs/soak"
 	@echo "make mutants builds with one defect each, and the test that catches it"
 	@echo "make check   format, lint, types, import contracts"
-	@echo "make bench   a backlog drained to a current ledger, beside the raw drain (ARGS=--messages=20000)"
+	@echo "make bench   a backlog drained to a current ledger, beside the raw drain (ARGS=--messages=20000); figures of a year (FIGURES=--small)"
 	@echo "make format  rewrite the sources as 'make check' wants them"
 	@echo "make clean   remove the environment and all caches"
 
@@ -53,6 +54,7 @@ check: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m benchmarks.ingest $(ARGS)
+	$(BIN)/python -m benchmarks.figures $(FIGURES)
 
 format: $(READY)
 	$(BIN)/ruff check --fix .

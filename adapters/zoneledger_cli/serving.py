@@ -13,7 +13,9 @@ from functools import partial
 import uvicorn
 from fastapi import FastAPI
 
+from zoneledger.api.streams import Streams
 from zoneledger.application.lease import Lease
+from zoneledger.application.presumming import Presumming, keep_presumming
 from zoneledger.application.renewal import keep_renewing
 from zoneledger.application.retention import Keeping, keep_forgetting
 from zoneledger.asgi import Background, create_app, open_service
@@ -26,6 +28,9 @@ from zoneledger_mqtt.topics import Topics
 
 log = logging.getLogger(__name__)
 
+#: How long a stop waits for answers that are on their way: a client that reads nothing would hold it up for good.
+STOP_S = 5
+#: How often what broken connections leave is collected.
 COLLECT_EVERY_S = 60.0
 
 
@@ -37,9 +42,10 @@ async def build_app(settings: Settings) -> FastAPI:
     address = None if settings.broker_url is None else parse_broker_url(settings.broker_url)
     topics, session = Topics(settings.topic_root, settings.units), Session(settings.client_id)
     service = await open_service(settings)
-    background = [keep_collecting, _renewing(service, settings), *_forgetting(service, settings)]
+    upkeep = [_renewing(service, settings), _presumming(service, settings), *_forgetting(service, settings)]
+    background, streams = [keep_collecting, *upkeep], Streams(settings.live_streams)
     if address is None:
-        return create_app(service, background)
+        return create_app(service, background, streams)
     subscriber = Subscriber(address, service.recorder, topics=topics, session=session)
     lease = Lease(service.store, f"client id {settings.client_id}", holder_name(settings))
 
@@ -51,7 +57,7 @@ async def build_app(settings: Settings) -> FastAPI:
 
     service.checks["broker"] = broker_ready
     service = replace(service, listens=lambda: bool(lease.held))
-    return create_app(service, [*background, listen])
+    return create_app(service, [*background, listen], streams)
 
 
 def _alone(service: Service, settings: Settings, name: str, work: Background) -> Background:
@@ -69,6 +75,12 @@ def _renewing(service: Service, settings: Settings) -> Background:
     return _alone(service, settings, "renewing", partial(keep_renewing, service.store, service.now_us, service.limits))
 
 
+def _presumming(service: Service, settings: Settings) -> Background:
+    """Return the work of summing figures beforehand."""
+    presumming = Presumming(service.store, service.plants, service.now_us, service.limits)
+    return _alone(service, settings, "presumming", partial(keep_presumming, presumming))
+
+
 def _forgetting(service: Service, settings: Settings) -> list[Background]:
     """Return the work of forgetting what is too old; none where all is kept."""
     if settings.keep_messages_days is None:
@@ -84,8 +96,24 @@ def holder_name(settings: Settings) -> str:
     return f"{socket.gethostname()} ({uuid.getnode():012x}) {settings.host}:{settings.port}"
 
 
-def _server(app: FastAPI, host: str, port: int, log_level: str) -> uvicorn.Server:
-    return uvicorn.Server(uvicorn.Config(app, host=host, port=port, log_level=log_level, access_log=False))
+class _Server(uvicorn.Server):
+    """A server that ends the live streams when it is told to end: it waits for all connections, and these last."""
+
+    def __init__(self, app: FastAPI, config: uvicorn.Config) -> None:
+        super().__init__(config)
+        self._streams: Streams = app.state.streams
+
+    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+        self._streams.end()
+        await super().shutdown(sockets)
+
+
+def server_of(app: FastAPI, host: str, port: int, log_level: str) -> uvicorn.Server:
+    """Return what serves an application, not started yet."""
+    config = uvicorn.Config(
+        app, host=host, port=port, log_level=log_level, access_log=False, timeout_graceful_shutdown=STOP_S
+    )
+    return _Server(app, config)
 
 
 def spare_the_collector() -> None:
@@ -108,7 +136,7 @@ async def keep_collecting() -> None:
 async def serve(settings: Settings) -> None:
     """Serve until the process is told to end."""
     spare_the_collector()
-    await _server(await build_app(settings), settings.host, settings.port, "info").serve()
+    await server_of(await build_app(settings), settings.host, settings.port, "info").serve()
 
 
 def free_port(host: str, wanted: int) -> int:
@@ -127,7 +155,7 @@ def free_port(host: str, wanted: int) -> int:
 @asynccontextmanager
 async def serving(settings: Settings) -> AsyncIterator[tuple[str, asyncio.Task[None]]]:
     """Serve beside the caller's own work; yields the address once it answers, and the task, which ends with an interrupt."""
-    server = _server(await build_app(settings), settings.host, settings.port, "warning")
+    server = server_of(await build_app(settings), settings.host, settings.port, "warning")
     task = asyncio.create_task(server.serve())
     try:
         while not server.started:

@@ -4,10 +4,12 @@ import asyncio
 import logging
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
+from functools import partial
 
 from fastapi import FastAPI
 
 from zoneledger.api.openapi import build_api
+from zoneledger.api.streams import Streams
 from zoneledger.bootstrap import Service, build_service
 from zoneledger.plant_document import canonical_json, read_json, read_yaml
 from zoneledger.settings import Settings
@@ -41,16 +43,19 @@ async def _apply_plant(service: Service, settings: Settings) -> None:
     await service.plants.declare(service.store, canonical_json(document), service.now_us())
 
 
-def create_app(service: Service, background: Sequence[Background] = ()) -> FastAPI:
-    """Return the application; while it runs, so do the recorder and what `background` begins.
+def create_app(service: Service, background: Sequence[Background] = (), streams: Streams | None = None) -> FastAPI:
+    """Return the application; while it runs, so do the recorder, what `background` begins, and what live streams tell.
 
     If one of them ends by itself, the service is not ready any more: it says so and logs why. It is not ready either
     while the store takes nothing in.
     """
 
+    streams = Streams() if streams is None else streams
+    works: list[Background] = [service.recorder.run, partial(service.live.run, streams.tell), *background]
+
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
-        tasks = [asyncio.ensure_future(work()) for work in (service.recorder.run, *background)]
+        tasks = [asyncio.ensure_future(work()) for work in works]
 
         async def takes_in() -> bool:
             return service.recorder.writes and not any(task.done() for task in tasks)
@@ -61,6 +66,7 @@ def create_app(service: Service, background: Sequence[Background] = ()) -> FastA
         try:
             yield
         finally:
+            streams.end()
             # Those that hand messages in stop before the recorder, which has begun first.
             for task in reversed(tasks):
                 task.cancel()
@@ -69,6 +75,7 @@ def create_app(service: Service, background: Sequence[Background] = ()) -> FastA
 
     app = build_api(lifespan)
     app.state.service = service
+    app.state.streams = streams
     return app
 
 

@@ -3,10 +3,12 @@
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 
+from zoneledger.application.live import Live
 from zoneledger.application.plants import Plants
 from zoneledger.application.ports import Store
 from zoneledger.application.record import Recorder
 from zoneledger.application.retry import Retries
+from zoneledger.application.units import Moments
 from zoneledger.clock import now_us
 from zoneledger.core.booking import Limits
 from zoneledger.plant_document import read_json, to_plant
@@ -30,6 +32,8 @@ class Service:
     plants: Plants
     recorder: Recorder
     retries: Retries
+    moments: Moments
+    live: Live
     limits: Limits
     now_us: Callable[[], int]
     checks: dict[str, Check] = field(default_factory=dict)
@@ -45,5 +49,7 @@ def build_service(database_url: str, *, clock: Callable[[], int] = now_us) -> Se
     async def schema_is_right() -> bool:
         return await is_current(engines.read)
 
-    recorder, retries = Recorder(store, plants, clock, limits), Retries(plants, clock, limits)
-    return Service(store, plants, recorder, retries, limits, clock, {"database": schema_is_right})
+    moments, retries = Moments(limits), Retries(plants, clock, limits)
+    live = Live(store, plants, clock, moments)
+    recorder = Recorder(store, plants, clock, limits, live.note)
+    return Service(store, plants, recorder, retries, moments, live, limits, clock, {"database": schema_is_right})

@@ -23,6 +23,7 @@ class Settings(BaseSettings):
     host: str = Field(default="127.0.0.1", description="The address to listen on")
     port: int = Field(default=8000, ge=1, le=65535, description="The port to listen on")
     plant: Path | None = Field(default=None, description="A plant.yaml or .json to apply at start")
+    live_streams: int = Field(default=1000, ge=0, description="How many live streams may be open at once")
 
     keep_messages_days: float | None = Field(
         default=None, gt=0, allow_inf_nan=False, description="Forget messages after so many days; unset: never"

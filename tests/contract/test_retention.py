@@ -197,6 +197,9 @@ class _BrokenOff:
         async with self._store.writing() as writing:
             yield writing
 
+    async def stamp(self, basis: Any) -> Any:
+        return await self._store.stamp(basis)
+
     async def close(self) -> None:
         await self._store.close()
 

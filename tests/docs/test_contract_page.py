@@ -64,8 +64,8 @@ async def store(tmp_path: Path) -> AsyncIterator[SqlStore]:
 async def _receipt(store: SqlStore, payload: bytes, cell: str = CELL) -> Receipt:
     zones = {CELL: frozenset({"1", "2"})}
     async with store.writing() as writing:
-        [receipt] = await record_group(writing, [Delivery(cell, payload, "page")], zones.get, NOW_US, Limits())
-    return receipt
+        recorded = await record_group(writing, [Delivery(cell, payload, "page")], zones.get, NOW_US, Limits())
+    return recorded.receipts[0]
 
 
 async def test_the_examples_of_messages_are_stored(store: SqlStore) -> None:

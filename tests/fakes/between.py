@@ -4,6 +4,7 @@ from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 
 from zoneledger.application.ports import Reading, Store, Writing
+from zoneledger.application.stored import Basis, Stamp
 
 
 class Between:
@@ -23,6 +24,10 @@ class Between:
         async with self._store.writing() as writing:
             yield writing
         await self._happens()
+
+    async def stamp(self, basis: Basis) -> Stamp:
+        """Return what tells whether a basis is still the same."""
+        return await self._store.stamp(basis)
 
     async def close(self) -> None:
         """Let go of all connections."""

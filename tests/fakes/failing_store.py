@@ -5,6 +5,7 @@ from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from typing import Any, cast
 
 from zoneledger.application.ports import Reading, Store, Writing
+from zoneledger.application.stored import Basis, Stamp
 
 Failure = Callable[[str, Any], Exception | None]
 """Says from a method's name and its first argument whether it fails, and how; `commit` with None is the end."""
@@ -46,6 +47,10 @@ class FailingStore:
             error = self._failure("commit", None)
             if error is not None:
                 raise error
+
+    async def stamp(self, basis: Basis) -> Stamp:
+        """Return what tells whether a basis is still the same."""
+        return await self._store.stamp(basis)
 
     async def close(self) -> None:
         """Let go of all connections."""

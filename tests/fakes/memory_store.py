@@ -13,6 +13,7 @@ from typing import Any, Literal, TypeVar
 from zoneledger.application.ports import Reading, Writing
 from zoneledger.application.stored import (
     Arrivals,
+    Basis,
     Checkpoint,
     Count,
     Cursor,
@@ -24,15 +25,18 @@ from zoneledger.application.stored import (
     Key,
     LeaseRow,
     Listed,
+    Outdated,
     PanelCount,
     PausesAsked,
     PlantVersion,
+    Presum,
     ProofRow,
     RefusedFilter,
     RefusedRow,
     RefusedSize,
     Revision,
     SnapshotRow,
+    Stamp,
     Stretch,
     Unmatched,
 )
@@ -73,6 +77,7 @@ class _State:
     ledgers: dict[int, tuple[str, int]] = field(default_factory=dict)
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)
     given: dict[int, GivenRow] = field(default_factory=dict)
+    presums: dict[tuple[str, str, int], tuple[int, Presum]] = field(default_factory=dict)
     number: int = 0
 
     def copied(self) -> "_State":
@@ -261,6 +266,25 @@ class _MemoryReading:
         numbered = [Listed(i, row.unit, row) for i, row in enumerate(self._state.revisions, start=1)]
         found = [one for one in numbered if one.cell in units and one.row.from_us < end_us and one.row.to_us > start_us]
         return _page(found, after_id, len(found) if limit is None else limit)
+
+    async def presums(self, line: str, cell: str, start_us: int, end_us: int) -> list[Presum]:
+        own = [row for key, (_, row) in sorted(self._state.presums.items()) if key[:2] == (line, cell)]
+        return [row for row in own if start_us <= row.start_us and row.end_us <= end_us]
+
+    async def presummed(self, line: str, start_us: int, end_us: int) -> set[tuple[str, int]]:
+        return {(cell, us) for owner, cell, us in self._state.presums if owner == line and start_us <= us < end_us}
+
+    async def begun_us(self, cells: Sequence[str]) -> int | None:
+        ids = self._ledgers(cells)
+        return min((key[2] for key in self._state.spans if key[0] in ids), default=None)
+
+    async def stamp(self, basis: Basis) -> Stamp:
+        rows = [number for key, (number, _) in self._state.presums.items() if key[:2] in basis.places]
+        starts = {number: row.start_us for number, row in self._state.presums.values()}
+        there = [number for number in rows if basis.start_us <= starts[number] < basis.end_us]
+        changes = await self.revisions(basis.units, basis.start_us, basis.end_us, 0, None)
+        last = max((one.id for one in changes), default=0)
+        return Stamp(len(self._state.plants), len(there), max(there, default=0), len(changes), last)
 
     async def given(self, cells: Sequence[str], start_us: int, end_us: int) -> list[Listed[GivenRow]]:
         found = await self.given_history(cells, None, 0, len(self._state.given))
@@ -591,9 +615,31 @@ class _MemoryWriting(_MemoryReading):
 
     async def add_revisions(self, rows: Sequence[Revision]) -> None:
         self._state.revisions += rows
+        await self.drop_presums([Outdated(row.unit, row.from_us, row.to_us) for row in rows])
+
+    async def lock_presums(self) -> None:
+        """Nothing to do: one transaction runs at a time."""
+
+    async def put_presums(self, rows: Sequence[Presum]) -> None:
+        self._state.presums |= {row[:3]: (self._state.next_number(), row) for row in rows}
+
+    async def drop_presums(self, outdated: Sequence[Outdated]) -> None:
+        for unit, from_us, to_us in outdated:
+            for key, (_, row) in list(self._state.presums.items()):
+                concerned = _bears_on(unit, row) and row.start_us < to_us and row.end_us > from_us
+                if concerned:
+                    del self._state.presums[key]
 
 
 _ALL = Stretch(None, None, {}, {}, None)
+
+
+def _bears_on(unit: str, row: Presum) -> bool:
+    """Tell whether a change of a unit bears on a pre-sum: of a zone on its cell's, else on all above and below."""
+    if unit.count("/") == 3:
+        return row.cell == unit.rpartition("/")[0]
+    place = row.cell or row.line
+    return f"{place}/".startswith(f"{unit}/") or f"{unit}/".startswith(f"{place}/")
 
 
 def _without(table: dict[int, tuple[int, Any]], ledger_id: int, stretch: Stretch) -> dict[int, tuple[int, Any]]:
@@ -623,6 +669,10 @@ class MemoryStore:
             state = self._state.copied()
             yield _MemoryWriting(state)
             self._state = state
+
+    async def stamp(self, basis: Basis) -> Stamp:
+        """Return what tells whether a basis is still the same."""
+        return await _MemoryReading(self._state).stamp(basis)
 
     async def close(self) -> None:
         """Nothing to let go of."""

@@ -1,6 +1,6 @@
 """Consumers that are slow, greedy, or offer refused messages again: ingest goes on, and no answer is a failure of the service.
 
-Left out, since what they befall is not there yet: streams of events, keys and tokens, metrics.
+Left out, since what they befall is not there yet: keys and tokens, metrics.
 """
 
 import asyncio

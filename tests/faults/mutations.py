@@ -28,7 +28,7 @@ BOOKING = "service/zoneledger/core/booking.py"
 BOOK = "service/zoneledger/application/book.py"
 KEEP = "service/zoneledger/application/keep.py"
 RECORD = "service/zoneledger/application/record.py"
-WRITING = "service/zoneledger/storage/writing.py"
+STATEMENTS = "service/zoneledger/storage/statements.py"
 RESTATING = "service/zoneledger/application/restating.py"
 LEASES = "service/zoneledger/storage/leases.py"
 FIRST_SCHEMA = "service/zoneledger/storage/migrations/versions/0001_the_first_schema.py"
@@ -97,7 +97,7 @@ MUTANTS = (
     ),
     Mutant(
         "a head is not locked on PostgreSQL",
-        (Edit(WRITING, ".order_by(t.heads.c.cell).with_for_update()", ".order_by(t.heads.c.cell)"),),
+        (Edit(STATEMENTS, ".order_by(t.heads.c.cell).with_for_update()", ".order_by(t.heads.c.cell)"),),
         (f"{TWO_WRITERS}::test_of_two_services_at_once_one_stores_a_message_and_both_count[postgresql]",),
     ),
     Mutant(

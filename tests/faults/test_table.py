@@ -24,6 +24,7 @@ AREAS = (
     "change",
     "consumer",
     "consumer_hostile",
+    "consumer_stream",
 )
 for area in AREAS:
     importlib.import_module(f"tests.faults.{area}_faults")

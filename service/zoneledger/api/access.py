@@ -16,7 +16,7 @@ from zoneledger.core.errors import UnitUnknown, WindowInvalid
 from zoneledger.core.plant import Plant, Unit
 
 
-def _service(request: Request) -> Service:
+async def _service(request: Request) -> Service:  # async, as the others are: FastAPI runs what is not in threads
     service: Service = request.app.state.service
     return service
 
@@ -33,7 +33,7 @@ UnitPath = Annotated[
 ]
 
 
-def check_query(request: Request) -> None:
+async def check_query(request: Request) -> None:
     """Raise ApiError for a query string that is not percent-encoded UTF-8: it would be read as something else."""
     try:
         unquote_to_bytes(request.scope["query_string"]).decode()

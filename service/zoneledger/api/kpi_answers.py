@@ -194,8 +194,8 @@ def warned(warnings: Iterable[Warning]) -> list[Warned]:
     return [Warned(code=one.code, text=one.text) for one in warnings]
 
 
-def _time(account: Account) -> TimeByState:
-    return TimeByState(**{state: seconds(getattr(account, f"{state}_us")) for state in STATES})
+def _time(account: Account) -> dict[str, float]:
+    return {state: seconds(getattr(account, f"{state}_us")) for state in STATES}
 
 
 def _reasons(account: Account) -> dict[str, dict[str, float]]:
@@ -212,77 +212,69 @@ def _given(account: Account) -> dict[str, dict[str, dict[str, float]]]:
     return found
 
 
-def _fasteners(account: Account) -> Fasteners:
-    return Fasteners(**{name: getattr(account, name) for name in Fasteners.model_fields})
+def _first_pass(account: Account, figures: Figures) -> dict[str, Any]:
+    return {
+        "good": account.first_good,
+        "rework": account.first_rework,
+        "reject": account.first_reject,
+        "first_pass_yield": figures.first_pass_yield,
+        "yield_bounds": ratio_bounds(account.first_good, account.made, YIELD_CONFIDENCE),
+        "rework_ratio": figures.rework_ratio,
+        "reject_ratio": figures.reject_ratio,
+    }
 
 
-def _first_pass(account: Account, figures: Figures) -> FirstPass:
-    return FirstPass(
-        good=account.first_good,
-        rework=account.first_rework,
-        reject=account.first_reject,
-        first_pass_yield=figures.first_pass_yield,
-        yield_bounds=ratio_bounds(account.first_good, account.made, YIELD_CONFIDENCE),
-        rework_ratio=figures.rework_ratio,
-        reject_ratio=figures.reject_ratio,
-    )
+def _zone(account: Account) -> dict[str, Any]:
+    return {
+        "utilisation": ratio(account.running_us, account.planned_us),
+        "head_wait_s": seconds(account.reasons.get(("idle", "head"), 0)),
+        "masked_changeover": ratio(account.masked_us, account.zone_changeover_us),
+        "time_s": _time(account),
+        "made": account.made,
+        "good": account.good,
+    }
 
 
-def _zone(account: Account) -> ZoneFigures:
-    return ZoneFigures(
-        utilisation=ratio(account.running_us, account.planned_us),
-        head_wait_s=seconds(account.reasons.get(("idle", "head"), 0)),
-        masked_changeover=ratio(account.masked_us, account.zone_changeover_us),
-        time_s=_time(account),
-        made=account.made,
-        good=account.good,
-    )
+_FASTENERS = tuple(Fasteners.model_fields)
+_RATIOS = ("availability", "performance", "quality", "oee")
+_MORE_RATIOS = ("nee", "teep", "known")
 
 
-def _ratios(figures: Figures) -> dict[str, Any]:
-    names = (
-        "availability",
-        "performance",
-        "quality",
-        "oee",
-        "nee",
-        "teep",
-        "known",
-        "utilisation",
-        "masked_changeover",
-    )
-    return {name: getattr(figures, name) for name in names}
-
-
-def compared(kpi: Kpi, other: Kpi) -> ComparedAnswer:
-    """Return the answer for a unit's figures beside those of another window."""
+def compared_told(kpi: Kpi, other: Kpi) -> dict[str, Any]:
+    """Return the fields of a ComparedAnswer: a unit's figures beside those of another window."""
     found = contributions(other.account, kpi.account)
     parts = {name: None if found is None else float(getattr(found, name)) for name in FACTORS}
-    change = OeeChange(oee=None if found is None else float(sum(found)), **parts)
-    return ComparedAnswer(**dict(answer_of(kpi)), against=answer_of(other), oee_change=change)
+    change = {"oee": None if found is None else float(sum(found)), **parts}
+    return kpi_told(kpi) | {"against": kpi_told(other), "oee_change": change}
 
 
-def answer_of(kpi: Kpi) -> KpiAnswer:
-    """Return the answer for a unit's figures."""
+def kpi_told(kpi: Kpi) -> dict[str, Any]:
+    """Return the fields of a KpiAnswer: a unit's figures.
+
+    They are told by hand, as a series has thousands of them; a test holds them against the models.
+    """
     account, figures = kpi.account, kpi.figures
-    return KpiAnswer(
+    return {
         **named_window_told(kpi.unit, kpi.window, kpi.until_us),
-        planned_s=seconds(account.planned_us),
-        time_s=_time(account),
-        reasons_s=_reasons(account),
-        given_s=_given(account),
-        **_ratios(figures),
-        oee_bounds=(figures.oee_low, figures.oee_high),
-        fasteners=_fasteners(account),
-        first_pass=_first_pass(account, figures),
-        standard_s=seconds(account.standard_us),
-        good_standard_s=seconds(account.good_standard_us),
-        fasteners_per_hour=Rates(
-            planned=figures.made_per_planned_hour,
-            running=figures.made_per_running_hour,
-            good=figures.good_per_planned_hour,
-        ),
-        zones={zone: _zone(one) for zone, one in sorted(kpi.zones.items())},
-        revision=kpi.revision,
-        warnings=warned(kpi.warnings),
-    )
+        "planned_s": seconds(account.planned_us),
+        "time_s": _time(account),
+        "reasons_s": _reasons(account),
+        "given_s": _given(account),
+        **{name: getattr(figures, name) for name in _RATIOS},
+        "oee_bounds": (figures.oee_low, figures.oee_high),
+        **{name: getattr(figures, name) for name in _MORE_RATIOS},
+        "fasteners": {name: getattr(account, name) for name in _FASTENERS},
+        "first_pass": _first_pass(account, figures),
+        "standard_s": seconds(account.standard_us),
+        "good_standard_s": seconds(account.good_standard_us),
+        "fasteners_per_hour": {
+            "planned": figures.made_per_planned_hour,
+            "running": figures.made_per_running_hour,
+            "good": figures.good_per_planned_hour,
+        },
+        "utilisation": figures.utilisation,
+        "masked_changeover": figures.masked_changeover,
+        "zones": {zone: _zone(one) for zone, one in sorted(kpi.zones.items())},
+        "revision": kpi.revision,
+        "warnings": [one._asdict() for one in kpi.warnings],
+    }

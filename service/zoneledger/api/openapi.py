@@ -8,7 +8,7 @@ from fastapi import Depends, FastAPI
 from fastapi.openapi.utils import get_openapi
 from starlette.types import Lifespan
 
-from zoneledger.api import problems, turns
+from zoneledger.api import kept, problems, turns
 from zoneledger.api.access import check_query
 from zoneledger.api.routes import (
     evidence,
@@ -16,6 +16,7 @@ from zoneledger.api.routes import (
     failures,
     health,
     kpi,
+    live,
     losses,
     messages,
     panels,
@@ -35,6 +36,7 @@ ROUTES = (
     plant,
     messages,
     units,
+    live,
     timeline,
     kpi,
     rates,
@@ -78,6 +80,8 @@ def build_api(lifespan: Lifespan[FastAPI] | None = None) -> FastAPI:
         app.include_router(route.router)
     problems.install(app)
     turns.install(app)
+    kept.install(app)
+    units.install(app)
     app.openapi = lambda: document_of(app)  # type: ignore[method-assign]
     return app
 

@@ -1,6 +1,7 @@
 """Instants and durations as the API writes and reads them."""
 
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from typing import Annotated
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
@@ -13,6 +14,7 @@ FIRST_YEAR, LAST_YEAR = 2000, 2199
 _FIRST_US, _END_US = (parse_instant("year", f"{year}-01-01T00:00:00Z") for year in (FIRST_YEAR, LAST_YEAR + 1))
 
 
+@lru_cache(maxsize=8192)
 def rfc3339(instant_us: int) -> str:
     """Return an instant as RFC 3339 in UTC, microseconds only where there are any; years beyond 1 to 9999 at their bounds."""
     bounded = min(max(instant_us, -62_135_596_800_000_000), 253_402_300_799_999_999)

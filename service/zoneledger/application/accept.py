@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from zoneledger.application.intake import Delivery, Receipt, RefusedMessage
-from zoneledger.application.stored import RefusedRow
+from zoneledger.application.stored import Outdated, RefusedRow
 from zoneledger.core.decoding import (
     MAX_PAYLOAD_BYTES,
     Element,
@@ -48,7 +48,8 @@ def _storable(text: str) -> str:
 class Sorted:
     """A group of deliveries taken apart: accepted messages by cell, refused ones with their delivery, and counts to add by cell.
 
-    `latest_us` is each cell's largest `at`, of messages that are ahead of the service's clock, too.
+    `latest_us` is each cell's largest `at`, of messages that are ahead of the service's clock, too. `outdated` is settled time
+    that a link changed.
     """
 
     arrived_us: int
@@ -56,6 +57,7 @@ class Sorted:
     refused: list[tuple[Delivery, RefusedRow]] = field(default_factory=list)
     unknown_fields: dict[str, dict[str, int]] = field(default_factory=dict)
     latest_us: dict[str, int] = field(default_factory=dict)
+    outdated: list[Outdated] = field(default_factory=list)
 
     def refuse(self, delivery: Delivery, receipt: Receipt, index: int, refusal: Refusal, text: str | None) -> None:
         """Keep a message that is refused, or the whole payload where `text` is None."""

@@ -7,9 +7,10 @@ from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass, field
 
 from zoneledger.application.keep import Kept
+from zoneledger.application.plants import FOREVER_US
 from zoneledger.application.ports import Writing
-from zoneledger.application.restating import counted, differing, recounted, restatements
-from zoneledger.application.stored import Checkpoint, Head, Key, Revision, SnapshotRow, Stretch
+from zoneledger.application.restating import counted, differing, outdated, recounted, restatements
+from zoneledger.application.stored import Checkpoint, Head, Key, Outdated, Revision, SnapshotRow, Stretch
 from zoneledger.core.booking import Booking, Limits
 from zoneledger.core.messages import Event, Message
 from zoneledger.core.quick import read_stored
@@ -38,6 +39,7 @@ class Changes:
 
     checkpoints: list[tuple[int, Checkpoint]] = field(default_factory=list)
     revisions: list[Revision] = field(default_factory=list)
+    outdated: list[Outdated] = field(default_factory=list)
 
 
 def append(changes: Changes, kept: Kept, now_us: int) -> Booked:
@@ -59,6 +61,7 @@ def append(changes: Changes, kept: Kept, now_us: int) -> Booked:
     head.booking = dump(booking)
     rows = booking.take_booked()
     if first_us < told_us:
+        changes.outdated.append(Outdated(head.cell, first_us, FOREVER_US))
         times = differing(before, rows.spans + booking.open_spans(head.link_down_us, now_us)) + counted(rows)
         changes.revisions += restatements(head.cell, times, told_us, now_us, "messages after a silence")
     return rows
@@ -219,6 +222,7 @@ async def _rewrite_from_first(
         told += load(head.booking, limits).open_spans(head.link_down_us, now_us)
         tells += result.booking.open_spans(head.link_down_us, now_us)
         head.booking, head.events_since_checkpoint = dump(result.booking), 0
+    changes.outdated += outdated(head.cell, told, tells)
     times = differing(told, tells) + recounted(gone, come)
     changes.revisions += restatements(head.cell, times, now_us - limits.silence_us, now_us, "late messages")
     rows = Booked(fasteners=gone.fasteners + come.fasteners, verdicts=gone.verdicts + come.verdicts)

@@ -1,26 +1,21 @@
-"""Reads the figures of a unit over windows off the ledger."""
+"""Reads the figures of a unit over windows: off what was summed beforehand, and off the ledger where that is missing."""
 
-from bisect import bisect_right
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
-from itertools import pairwise
+import asyncio
+from bisect import bisect_left
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-from zoneledger.application.given import UnitPieces, read_given
-from zoneledger.application.ledger import UnitSpans, read_spans
+from zoneledger.application.parts import Sums, total_of
 from zoneledger.application.ports import Reading
-from zoneledger.application.revisions import bearing_on, later_warnings, read_changes
-from zoneledger.application.stored import Count, Head
+from zoneledger.application.presums import AT_ONCE, gather, place_of, summed_as, totals_of
+from zoneledger.application.revisions import bearing_on, bearing_units, later_warnings, read_changes
+from zoneledger.application.stored import Basis, Revision
+from zoneledger.application.totals import Total
 from zoneledger.application.undeclared import read_left_out
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
 from zoneledger.core.figures import Account, Figures, figures_of
-from zoneledger.core.given import time_given
-from zoneledger.core.losses import LossAccount
 from zoneledger.core.plant import Unit
-from zoneledger.core.shifts import planned
-from zoneledger.core.spans import Interval, Span, intersect, time_in_states, total, unite
-from zoneledger.core.standards import Standards
-from zoneledger.core.states import CHANGEOVER, HEAD, IDLE, RUNNING
 from zoneledger.core.warnings import Warning, warnings_of
 
 
@@ -38,218 +33,69 @@ class Kpi:
     warnings: list[Warning]
 
 
-@dataclass(slots=True)
-class Part:
-    """One window being summed: planned time by line, accounts by cell and zone.
-
-    `programs` has by cell what each zone made in planned time for each program: how many, and their standard time. `losses` are
-    by cell and zone, of the cell itself under the zone ''; whoever asks for them adds them.
-    """
-
-    window: Window
-    until_us: int
-    planned: dict[str, list[Interval]] = field(default_factory=dict)
-    cells: dict[str, Account] = field(default_factory=dict)
-    zones: dict[tuple[str, str], Account] = field(default_factory=dict)
-    programs: dict[str, dict[tuple[str, str | None], tuple[int, int]]] = field(default_factory=dict)
-    losses: dict[tuple[str, str], LossAccount] = field(default_factory=dict)
-    unrated: set[tuple[str, str | None, str | None]] = field(default_factory=set)
-
-    @property
-    def is_past(self) -> bool:
-        """Whether any of it lies before the present."""
-        return self.until_us > self.window.start_us
-
-    def add_program(self, cell: str, zone: str, program: str | None, number: int, rate_us: int) -> None:
-        """Add fasteners that were made for a program, each with the same standard time."""
-        programs = self.programs.setdefault(cell, {})
-        made, standard_us = programs.get((zone, program), (0, 0))
-        programs[zone, program] = made + number, standard_us + number * rate_us
-
-
-@dataclass(frozen=True, slots=True)
-class Sums:
-    """What windows of a unit were summed from: the windows, and of all of them the heads of its cells, spans and given reasons."""
-
-    unit: Unit
-    parts: list[Part]
-    heads: Mapping[str, Head]
-    spans: UnitSpans
-    given: UnitPieces
-
-    @property
-    def past(self) -> list[Part]:
-        """Return the windows of which any time has passed; the others are empty."""
-        return [part for part in self.parts if part.is_past]
-
-
-@dataclass(frozen=True, slots=True)
-class Segment:
-    """A piece of a window of one line in which neither plannedness nor any standard changes."""
-
-    part: Part
-    line: str
-    start_us: int
-    end_us: int
-    planned: bool
-
-
-def _cut(interval: Interval, at: Sequence[int]) -> list[Interval]:
-    """Cut an interval at instants."""
-    inside = [us for us in at if interval[0] < us < interval[1]]
-    edges = [interval[0], *inside, interval[1]]
-    return list(pairwise(edges))
-
-
-def _segments(part: Part, line: str, changes_us: Sequence[int]) -> list[Segment]:
-    """Cut a window where planned time begins or ends and where a standard begins."""
-    inside = part.planned[line]
-    edges = sorted({us for interval in inside for us in interval} | set(changes_us))
-    starts = [start_us for start_us, _ in inside]
-    found = []
-    for start_us, end_us in _cut((part.window.start_us, part.until_us), edges):
-        i = bisect_right(starts, start_us) - 1
-        found.append(Segment(part, line, start_us, end_us, i >= 0 and start_us < inside[i][1]))
-    return found
-
-
-def _book_time(part: Part, unit: Unit, spans: UnitSpans, given: UnitPieces) -> None:
-    """Book the planned time of a cell and its zones, which of it has a given reason, and how much changeover was masked."""
-    assert unit.cell is not None
-    inside = part.planned[unit.line_path or ""]
-    cell = part.cells[unit.path] = Account()
-    for zone in ("", *unit.cell.zones):
-        account = cell if not zone else part.zones.setdefault((unit.path, zone), Account())
-        account.calendar_us = part.until_us - part.window.start_us
-        account.planned_us = total(inside)
-        account.book(time_in_states(spans.get((unit.path, zone), []), inside))
-        account.book_given(time_given(given.get((unit.path, zone), []), inside))
-    _book_masked(part, unit, spans, inside)
-
-
-def _changeover(spans: Sequence[Span]) -> list[Interval]:
-    return [(span.start_us, span.end_us) for span in spans if span.state == CHANGEOVER]
-
-
-def _served(spans: Sequence[Span]) -> list[Interval]:
-    """Return when the head works in a zone or is on its way to it: the zone runs, or waits for nothing but the head."""
-    return [(span.start_us, span.end_us) for span in spans if span.state == RUNNING or span[2:] == (IDLE, HEAD)]
-
-
-def _book_masked(part: Part, unit: Unit, spans: UnitSpans, inside: list[Interval]) -> None:
-    """A zone's changeover is masked while another zone of its cell has the head, or waits for nothing but it."""
-    assert unit.cell is not None
-    cell = part.cells[unit.path]
-    for zone in unit.cell.zones:
-        account = part.zones[unit.path, zone]
-        changeover = intersect(_changeover(spans.get((unit.path, zone), [])), inside)
-        others = (spans.get((unit.path, other), []) for other in unit.cell.zones if other != zone)
-        served = unite(interval for other in others for interval in _served(other))
-        account.zone_changeover_us, account.masked_us = total(changeover), total(intersect(changeover, served))
-        cell.zone_changeover_us += account.zone_changeover_us
-        cell.masked_us += account.masked_us
-
-
-def _count(counts: Sequence[Count], segments: Sequence[Segment], standards: dict[str, Standards]) -> None:
-    for cell, index, zone, operation, item, program, first, result, number in counts:
-        segment = segments[index]
-        accounts = [segment.part.cells[cell], segment.part.zones.setdefault((cell, zone), Account())]
-        rate_us = standards[cell].rate(operation, item, program, segment.start_us)
-        for account in accounts:
-            if segment.planned:
-                account.count(first, result, number, rate_us)
-            else:
-                account.outside_planned += number
-        if segment.planned:
-            segment.part.add_program(cell, zone, program, number, rate_us or 0)
-        if segment.planned and rate_us is None:
-            segment.part.unrated.add((operation, item, program))
-
-
-def standards_of(cells: Sequence[Unit]) -> dict[str, Standards]:
-    """Return the standards that hold in each of the cells."""
-    return {cell.path: Standards.of(cell.line, cell.cell, cell.tz) for cell in cells if cell.line and cell.cell}
-
-
-def reach_of(parts: Sequence[Part]) -> Interval:
-    """Return from where to where windows reach together."""
-    return min(part.window.start_us for part in parts), max(part.until_us for part in parts)
-
-
-def segments_of(line: str, standards: Mapping[str, Standards], parts: Sequence[Part]) -> list[Segment]:
-    """Return the windows of a line cut where planned time begins or ends and where any of these standards begins."""
-    changes = sorted({us for each in standards.values() for us in each.changes_us(*reach_of(parts))})
-    return [segment for part in parts for segment in _segments(part, line, changes)]
-
-
-async def _count_line(reading: Reading, line: str, cells: list[Unit], parts: list[Part]) -> None:
-    standards = standards_of(cells)
-    segments = segments_of(line, standards, parts)
-    asked = [(segment.start_us, segment.end_us) for segment in segments]
-    paths = [cell.path for cell in cells]
-    _count(await reading.count_fasteners(paths, asked), segments, standards)
-    for path, index, zone, number in await reading.count_unseen(paths, asked):
-        if segments[index].planned:
-            segments[index].part.cells[path].miss(number)
-            segments[index].part.zones.setdefault((path, zone), Account()).miss(number)
-
-
-def by_line(cells: Sequence[Unit]) -> dict[str, list[Unit]]:
-    """Return cells by the path of their line."""
-    lines: dict[str, list[Unit]] = {}
-    for cell in cells:
-        lines.setdefault(cell.line_path or "", []).append(cell)
-    return lines
-
-
-async def read_sums(reading: Reading, unit: Unit, windows: Sequence[Window], now_us: int, limits: Limits) -> Sums:
-    """Return the accounts of a unit's cells and zones for each window, read up to the present."""
-    cells = unit.cells
-    heads = await reading.heads([cell.path for cell in cells])
-    sums = Sums(unit, [Part(window, window.until_us(now_us)) for window in windows], heads, {}, {})
-    past = sums.past
-    if not past or not cells:
-        return sums
-    spans = await read_spans(reading, heads, *reach_of(past), now_us, limits)
-    given = await read_given(reading, spans, [cell.path for cell in cells], *reach_of(past))
-    for line, members in by_line(cells).items():
-        for part in past:
-            bounds = part.window.start_us, part.until_us
-            part.planned[line] = planned(members[0].line, unit.tz, *bounds) if members[0].line else []
-            for cell in members:
-                _book_time(part, cell, spans, given)
-        await _count_line(reading, line, members, past)
-    return replace(sums, spans=spans, given=given)
+async def read_kpis(reading: Reading, unit: Unit, windows: Sequence[Window], now_us: int, limits: Limits) -> list[Kpi]:
+    """Return the figures of a unit for each window, read up to the present; a window yet to come is empty."""
+    gathered = await gather(reading, unit, windows, now_us)
+    totals = await totals_of(reading, gathered, now_us, limits)
+    return await kpis_from(reading, unit, windows, totals, now_us, limits)
 
 
 async def kpis_of(reading: Reading, sums: Sums, now_us: int, limits: Limits) -> list[Kpi]:
-    """Return the figures of a unit for each of the windows that were summed, with what is to be known of them."""
-    windows = [part.window for part in sums.parts]
-    changes, left_out = (
-        await read_changes(reading, sums.unit, windows),
-        await read_left_out(reading, sums.unit, windows),
-    )
-    found = []
-    for part, window in zip(sums.parts, windows, strict=True):
-        bearing = bearing_on(changes, window.start_us, window.end_us)
-        kpi = _kpi(sums.unit, part, 1 + len(bearing), window.stage(now_us, limits.silence_us))
+    """Return the figures of a unit for each of the windows that were summed off the ledger."""
+    totals = [total_of(sums.unit, part) for part in sums.parts]
+    return await kpis_from(reading, sums.unit, [part.window for part in sums.parts], totals, now_us, limits)
+
+
+async def kpis_from(
+    reading: Reading, unit: Unit, windows: Sequence[Window], totals: Sequence[Total], now_us: int, limits: Limits
+) -> list[Kpi]:
+    """Return the figures of a unit for each window and its total, with what is to be known of them."""
+    changes, left_out = await read_changes(reading, unit, windows), await read_left_out(reading, unit, windows)
+    found, near = [], _Near(changes)
+    for window, total in zip(windows, totals, strict=True):
+        bearing = bearing_on(near.to(window), window.start_us, window.end_us)
+        kpi = _kpi(unit, window, total, 1 + len(bearing), now_us, limits)
         kpi.warnings.extend(later_warnings(bearing, left_out, window, limits.silence_us))
         found.append(kpi)
+        if len(found) % AT_ONCE == 0:
+            await asyncio.sleep(0)
     return found
 
 
-async def read_kpis(reading: Reading, unit: Unit, windows: Sequence[Window], now_us: int, limits: Limits) -> list[Kpi]:
-    """Return the figures of a unit for each window, read up to the present; a window yet to come is empty."""
-    return await kpis_of(reading, await read_sums(reading, unit, windows, now_us, limits), now_us, limits)
+def _kpi(unit: Unit, window: Window, total: Total, revision: int, now_us: int, limits: Limits) -> Kpi:
+    account = total.account if unit.zone is None else total.zones.get(unit.zone, Account())
+    figures, stage = figures_of(account), window.stage(now_us, limits.silence_us)
+    zones = total.zones if unit.level == "cell" else {}
+    warnings = warnings_of(unit.level, account, figures, total.unrated, stage)
+    return Kpi(unit, window, window.until_us(now_us), account, figures, zones, revision, warnings)
 
 
-def _kpi(unit: Unit, part: Part, revision: int, stage: str) -> Kpi:
-    if unit.zone is not None:
-        account = part.zones.get((unit.cell_path or "", unit.zone), Account())
-    else:
-        account = sum(part.cells.values(), Account())
-    figures = figures_of(account)
-    declared = unit.cell.zones if unit.level == "cell" and unit.cell else ()
-    zones = {zone: part.zones[unit.path, zone] for zone in declared if (unit.path, zone) in part.zones}
-    warnings = warnings_of(unit.level, account, figures, part.unrated, stage)
-    return Kpi(unit, part.window, part.until_us, account, figures, zones, revision, warnings)
+async def basis_of(reading: Reading, unit: Unit, windows: Sequence[Window]) -> Basis | None:
+    """Return what figures over windows rest on where pre-sums tell all of it, None where that is not all.
+
+    Of cells that the plant model names no more the ledger itself is told, where they lie under a line or site.
+    """
+    units, declared = await bearing_units(reading, unit), {cell.path for cell in unit.cells}
+    if unit.level in ("site", "line") and any(path.count("/") == 2 and path not in declared for path in units):
+        return None
+    first_us, last_us = min(one.start_us for one in windows), max(one.end_us for one in windows)
+    return Basis(tuple(place_of(one) for one in summed_as(unit)), tuple(units), first_us, last_us)
+
+
+class _Near:
+    """Changes of the past, so that those near one of many windows are found without a look at all of them."""
+
+    #: Changes that bear on longer times than this are few: plants, and long backlogs.
+    LONG_US = 31 * 86_400_000_000
+
+    def __init__(self, changes: Sequence[Revision]) -> None:
+        numbered = list(enumerate(changes))
+        self._long = [one for one in numbered if one[1].to_us - one[1].from_us > self.LONG_US]
+        self._short = sorted(set(numbered).difference(self._long), key=lambda one: one[1].from_us)
+        self._from_us = [change.from_us for _, change in self._short]
+
+    def to(self, window: Window) -> list[Revision]:
+        """Return all that may touch a window, in the order in which they were recorded."""
+        first = bisect_left(self._from_us, window.start_us - self.LONG_US)
+        last = bisect_left(self._from_us, window.end_us)
+        return [change for _, change in sorted([*self._long, *self._short[first:last]], key=lambda one: one[0])]

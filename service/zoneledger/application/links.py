@@ -4,7 +4,8 @@ from typing import Any
 
 from zoneledger.application.accept import Sorted
 from zoneledger.application.intake import Delivery, Receipt
-from zoneledger.application.stored import Head
+from zoneledger.application.plants import FOREVER_US
+from zoneledger.application.stored import Head, Outdated
 from zoneledger.core.decoding import Refusal, check_size, check_values, decode_text, decode_value
 
 
@@ -32,6 +33,8 @@ def note_link(group: Sorted, head: Head | None, booked_us: int, delivery: Delive
         group.refuse(delivery, receipt, 0, refusal, None)
         return
     if link == "down" and not _was_down(head, booked_us):
+        if head.link_down_us is not None and head.link_down_us >= booked_us:  # evidence ended there, and ends later now
+            group.outdated.append(Outdated(head.cell, head.link_down_us, FOREVER_US))
         head.link_down_us = group.arrived_us
     head.link, head.link_us = link, group.arrived_us
     receipt.stored += 1

@@ -4,8 +4,9 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from zoneledger.application.kpi import Kpi, Part, Sums, by_line, kpis_of, reach_of, read_sums, segments_of, standards_of
+from zoneledger.application.kpi import Kpi, kpis_of
 from zoneledger.application.ledger import older_warnings, read_activities
+from zoneledger.application.parts import Part, Sums, by_line, reach_of, read_sums, segments_of, standards_of
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import DefectCount, PausesAsked
 from zoneledger.application.windows import Window

@@ -3,8 +3,9 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from zoneledger.application.kpi import Kpi, kpis_of, read_sums
+from zoneledger.application.kpi import Kpi, kpis_of
 from zoneledger.application.ledger import UnitSpans, Zone, known_zones, older_warnings, read_spans
+from zoneledger.application.parts import read_sums
 from zoneledger.application.passes import read_passes
 from zoneledger.application.ports import Reading
 from zoneledger.application.revisions import bearing_on, read_changes

@@ -6,6 +6,7 @@ from typing import Literal, Protocol
 
 from zoneledger.application.stored import (
     Arrivals,
+    Basis,
     Checkpoint,
     Count,
     Cursor,
@@ -17,15 +18,18 @@ from zoneledger.application.stored import (
     Key,
     LeaseRow,
     Listed,
+    Outdated,
     PanelCount,
     PausesAsked,
     PlantVersion,
+    Presum,
     ProofRow,
     RefusedFilter,
     RefusedRow,
     RefusedSize,
     Revision,
     SnapshotRow,
+    Stamp,
     Stretch,
     Unmatched,
 )
@@ -116,6 +120,18 @@ class Reading(Protocol):
         self, units: Sequence[str], start_us: int, end_us: int, after_id: int, limit: int | None
     ) -> list[Listed[Revision]]:
         """Return the changes of the past that touch a window, in the order in which they were recorded; `limit` None: all."""
+
+    async def presums(self, line: str, cell: str, start_us: int, end_us: int) -> list[Presum]:
+        """Return the pre-sums of a line (`cell` empty) or a cell that lie in a window as a whole, in order."""
+
+    async def presummed(self, line: str, start_us: int, end_us: int) -> set[tuple[str, int]]:
+        """Return (cell, start_us) of the pre-sums of a line and its cells that begin in a window."""
+
+    async def begun_us(self, cells: Sequence[str]) -> int | None:
+        """Return when the first closed span of any of these cells begins, None where there is none."""
+
+    async def stamp(self, basis: Basis) -> Stamp:
+        """Return what tells whether a basis is still the same."""
 
     async def given(self, cells: Sequence[str], start_us: int, end_us: int) -> list[Listed[GivenRow]]:
         """Return what people said of these cells and their zones in a window, undone or not, in the order in which they said it."""
@@ -291,7 +307,16 @@ class Writing(Reading, Protocol):
         """Keep what somebody said and return its number, which is higher than all before."""
 
     async def add_revisions(self, rows: Sequence[Revision]) -> None:
-        """Keep changes of the past."""
+        """Keep changes of the past, and drop the pre-sums that they outdate."""
+
+    async def lock_presums(self) -> None:
+        """Wait for whoever drops pre-sums, and keep others from dropping or adding any until the end; before anything is read."""
+
+    async def put_presums(self, rows: Sequence[Presum]) -> None:
+        """Keep pre-sums, in the place of those that begin at the same instants."""
+
+    async def drop_presums(self, outdated: Sequence[Outdated]) -> None:
+        """Drop the pre-sums that overlap such time of a unit or of what it is part of, and of a line of all its cells."""
 
 
 class Store(Protocol):
@@ -302,6 +327,9 @@ class Store(Protocol):
 
     def writing(self) -> AbstractAsyncContextManager[Writing]:
         """Begin a transaction; leaving it without an error commits, with one rolls back."""
+
+    async def stamp(self, basis: Basis) -> Stamp:
+        """Return what tells whether a basis is still the same: the cheapest look there is."""
 
     async def close(self) -> None:
         """Let go of all connections."""

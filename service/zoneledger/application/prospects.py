@@ -3,9 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from zoneledger.application.kpi import Kpi, kpis_of, read_sums
+from zoneledger.application.kpi import Kpi, kpis_of
 from zoneledger.application.ledger import older_warnings, read_spans
 from zoneledger.application.panels import undeclared, zones_of
+from zoneledger.application.parts import read_sums
 from zoneledger.application.passes import read_passes
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import Head

@@ -4,8 +4,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
-from zoneledger.application.kpi import Kpi, Sums, kpis_of, read_sums
+from zoneledger.application.kpi import Kpi, kpis_of
 from zoneledger.application.ledger import older_warnings, read_activities
+from zoneledger.application.parts import Sums, read_sums
 from zoneledger.application.ports import Reading
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits

@@ -14,12 +14,14 @@ from zoneledger.application.book import (
     next_messages,
     rewrite,
 )
+from zoneledger.application.plants import FOREVER_US
 from zoneledger.application.ports import Store, Writing
 from zoneledger.application.restating import differing, joined, recounted, restatements
-from zoneledger.application.stored import Arrivals, Checkpoint, Head, Key, Stretch
+from zoneledger.application.stored import Arrivals, Checkpoint, Head, Key, Outdated, Stretch
 from zoneledger.core.booking import FOLD, Booking, Limits
 from zoneledger.core.errors import UnitUnknown, ZoneledgerError
 from zoneledger.core.messages import Event
+from zoneledger.core.plant_changes import BEGINNING_US
 from zoneledger.core.rows import Booked
 from zoneledger.core.spans import Interval
 
@@ -189,6 +191,7 @@ async def _put_in_place(store: Store, new: _New, clock: Clock, limits: Limits) -
         if times and places:  # what came meanwhile was booked on top of a ledger that was wrong
             times.append((min(start_us for start_us, _ in times), before.booked_us))
         await writing.add_revisions(restatements(head.cell, times, now_us, now_us, "rebuild"))
+        await writing.drop_presums([Outdated(head.cell, BEGINNING_US, FOREVER_US)])
         await writing.save_heads([changed])
     return bool(times)
 

@@ -3,8 +3,9 @@
 import asyncio
 import logging
 from collections import deque
-from collections.abc import AsyncIterator, Callable, Sequence
+from collections.abc import AsyncIterator, Callable, Collection, Iterable, Sequence
 from contextlib import asynccontextmanager
+from typing import NamedTuple
 
 from zoneledger.application import book
 from zoneledger.application.accept import Sorted, ZonesOf, sort_delivery
@@ -58,6 +59,7 @@ async def _book_all(writing: Writing, kept: list[Kept], limits: Limits, now_us: 
         await book.give_verdicts(writing, changes, one.head, Booked(verdicts=rows.verdicts), now_us)
     await writing.put_checkpoints(changes.checkpoints)
     await writing.add_revisions(changes.revisions)
+    await writing.drop_presums(changes.outdated)
 
 
 def _count_refused(group: Sorted, heads: dict[str, Head]) -> None:
@@ -89,14 +91,21 @@ async def take_in(writing: Writing, group: Sorted, heads: dict[str, Head], limit
     _count_unknown_fields(group, heads)
 
 
+class Recorded(NamedTuple):
+    """A receipt for each delivery, and the heads of their cells, as they are once the transaction is committed."""
+
+    receipts: list[Receipt]
+    heads: Collection[Head]
+
+
 async def record_group(
     writing: Writing,
     deliveries: Sequence[Delivery],
     zones_of: ZonesOf,
     now_us: int,
     limits: Limits,
-) -> list[Receipt]:
-    """Record deliveries within a transaction: store what is new, book it, keep what is refused; a receipt for each."""
+) -> Recorded:
+    """Record deliveries within a transaction: store what is new, book it, keep what is refused."""
     group, receipts = Sorted(now_us), [Receipt() for _ in deliveries]
     heads = await writing.lock_heads(sorted({d.cell for d in deliveries if zones_of(d.cell) is not None}))
     for delivery, receipt in zip(deliveries, receipts, strict=True):
@@ -108,20 +117,36 @@ async def record_group(
             sort_delivery(group, delivery, receipt, zones_of)
     _observe_clocks(group, heads)
     await take_in(writing, group, heads, limits)
+    await writing.drop_presums(group.outdated)
     await writing.add_refused([row for _, row in group.refused])
     _count_refused(group, heads)
     await writing.save_heads(heads.values())
-    return receipts
+    return Recorded(receipts, heads.values())
+
+
+def _nobody(_: Iterable[Head]) -> None:
+    """Tell nobody of the heads that were committed."""
 
 
 class Recorder:
-    """The Intake: groups what waits and records each group in one transaction; `run` does the work."""
+    """The Intake: groups what waits and records each group in one transaction; `run` does the work.
 
-    def __init__(self, store: Store, plants: Plants, now_us: Callable[[], int], limits: Limits) -> None:
+    `committed` is told of the heads of each group once it is committed.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        plants: Plants,
+        now_us: Callable[[], int],
+        limits: Limits,
+        committed: Callable[[Iterable[Head]], None] = _nobody,
+    ) -> None:
         self._store = store
         self._plants = plants
         self._now_us = now_us
         self._limits = limits
+        self._committed = committed
         self._waiting: deque[_Waiting] = deque()
         self._waiting_bytes = 0
         self._wake = asyncio.Event()
@@ -250,7 +275,9 @@ class Recorder:
     async def _commit(self, deliveries: list[Delivery]) -> list[Receipt]:
         async with self._writing() as writing:
             zones_of = (await self._plants.present(writing)).plant.cell_zones
-            return await record_group(writing, deliveries, zones_of, self._now_us(), self._limits)
+            recorded = await record_group(writing, deliveries, zones_of, self._now_us(), self._limits)
+        self._committed(recorded.heads)
+        return recorded.receipts
 
     async def _refuse(self, delivery: Delivery) -> Receipt:
         group, receipt = Sorted(self._now_us()), Receipt()

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from itertools import pairwise
 from typing import Any
 
-from zoneledger.application.stored import Revision
+from zoneledger.application.stored import Outdated, Revision
 from zoneledger.core.rows import Booked, ZoneSpan
 from zoneledger.core.spans import Interval, Span
 from zoneledger.core.states import UNKNOWN
@@ -27,6 +27,12 @@ def differing(before: Iterable[ZoneSpan], after: Iterable[ZoneSpan]) -> list[Int
         for unit in units
         for interval in _differing(_spans_of(unit, one - other), _spans_of(unit, other - one))
     ]
+
+
+def outdated(cell: str, before: Iterable[ZoneSpan], after: Iterable[ZoneSpan]) -> list[Outdated]:
+    """Return from when to when two accounts of a cell's time differ at all: what is told of unknown time is why it is unknown."""
+    spans = [row.span for row in {*before} ^ {*after}]
+    return [Outdated(cell, min(s.start_us for s in spans), max(s.end_us for s in spans))] if spans else []
 
 
 def _spans_of(unit: str, rows: Iterable[ZoneSpan]) -> list[Span]:

@@ -7,9 +7,10 @@ from functools import partial
 from zoneledger.application.book import CHECKPOINTS_AT_ONCE, load
 from zoneledger.application.ports import Store, Writing
 from zoneledger.application.rebuild import ROWS_AT_ONCE, Clock, is_under_way, stretch_upto
-from zoneledger.application.stored import Checkpoint, Key
+from zoneledger.application.stored import Checkpoint, Key, Outdated
 from zoneledger.application.upkeep import keep_doing
 from zoneledger.core.booking import Limits
+from zoneledger.core.plant_changes import BEGINNING_US
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +70,7 @@ async def _forget_cell(store: Store, cell: str, keeping: Keeping, now_us: int, l
             ledger_upto = await _last_before(writing, head.ledger_id, None, now_us - keeping.ledger_us, limits)
         if ledger_upto is not None:
             head.ledger_from_us = load(ledger_upto.booking, limits).booked_us
+            await writing.drop_presums([Outdated(cell, BEGINNING_US, head.ledger_from_us + 1)])
         await writing.save_heads([head])
     key, cell_id, ledger_id = head.kept_after, head.cell_id, head.ledger_id
     if key is not None:

@@ -11,7 +11,7 @@ from zoneledger.core.spans import Interval
 from zoneledger.core.warnings import Warning, not_declared, restated
 
 
-async def _bearing(reading: Reading, unit: Unit) -> list[str]:
+async def bearing_units(reading: Reading, unit: Unit) -> list[str]:
     """Return the paths whose changes bear on a unit: its own, its line's, those of its cells and of their lines.
 
     Of a site or line these are all cells that ever were under it, declared or not, so that a revision never falls.
@@ -28,14 +28,16 @@ async def read_changes(reading: Reading, unit: Unit, windows: Sequence[Window]) 
     if not windows:
         return []
     first_us, last_us = min(one.start_us for one in windows), max(one.end_us for one in windows)
-    return [found.row for found in await reading.revisions(await _bearing(reading, unit), first_us, last_us, 0, None)]
+    return [
+        found.row for found in await reading.revisions(await bearing_units(reading, unit), first_us, last_us, 0, None)
+    ]
 
 
 async def list_changes(
     reading: Reading, unit: Unit, window: Window, after_id: int, limit: int
 ) -> list[Listed[Revision]]:
     """Return some of the changes that bear on a unit in a window, numbered, as they were recorded."""
-    return await reading.revisions(await _bearing(reading, unit), window.start_us, window.end_us, after_id, limit)
+    return await reading.revisions(await bearing_units(reading, unit), window.start_us, window.end_us, after_id, limit)
 
 
 def bearing_on(changes: Iterable[Revision], start_us: int, end_us: int) -> list[Revision]:

@@ -131,6 +131,43 @@ class Revision(NamedTuple):
     cause: str
 
 
+class Outdated(NamedTuple):
+    """Time of a line, cell or zone of which pre-sums do not hold any more."""
+
+    unit: str
+    from_us: int
+    to_us: int
+
+
+class Presum(NamedTuple):
+    """What a line (`cell` empty) or one of its cells, by its path, came to over a slot: the text of its total."""
+
+    line: str
+    cell: str
+    start_us: int
+    end_us: int
+    total: str
+
+
+class Basis(NamedTuple):
+    """What the figures of a unit over [start_us, end_us) rest on: pre-sums of (line, cell), and changes of units."""
+
+    places: tuple[tuple[str, str], ...]
+    units: tuple[str, ...]
+    start_us: int
+    end_us: int
+
+
+class Stamp(NamedTuple):
+    """Tells whether what a basis holds is still the same: the plant's version, how many pre-sums and changes, and the last of each."""
+
+    plant_version: int
+    presums: int
+    last_presum: int
+    changes: int
+    last_change: int
+
+
 class GivenRow(NamedTuple):
     """What somebody in a role said of a cell's time (`zone` empty) or a zone's over [start_us, end_us), for good.
 

@@ -13,10 +13,10 @@ EVERY_S = 3600.0
 AGAIN_S = 60.0
 
 
-async def keep_doing(work: Callable[[], Awaitable[bool]], undone: str) -> None:
+async def keep_doing(work: Callable[[], Awaitable[bool]], undone: str, every_s: float = EVERY_S) -> None:
     """Do a work, which returns whether all of it is done, again and again until cancelled; `undone` says what else is not."""
     while True:
-        pause_s = EVERY_S
+        pause_s = every_s
         try:
             if not await work():
                 pause_s = AGAIN_S
@@ -24,5 +24,5 @@ async def keep_doing(work: Callable[[], Awaitable[bool]], undone: str) -> None:
             log.warning("%s for now: %s", undone, error)
             pause_s = AGAIN_S
         except Exception:  # messages are taken in all the same
-            log.exception("%s for an hour", undone)
+            log.exception("%s for %g s", undone, pause_s)
         await asyncio.sleep(pause_s)

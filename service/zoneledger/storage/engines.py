@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Engine, event
 from sqlalchemy.engine import URL, make_url
-from sqlalchemy.exc import DBAPIError, SQLAlchemyError
+from sqlalchemy.exc import DBAPIError, DisconnectionError, SQLAlchemyError
 from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
 
@@ -18,6 +18,8 @@ BUSY_TIMEOUT_MS = 10_000
 #: How long PostgreSQL may take to let us in, and for one statement. Longer than this a statement waits only for whoever
 #: holds a lock, or for an answer over a connection that is dead and was never closed.
 CONNECT_S, WRITE_S, READ_S = 10.0, 10.0, 30.0
+#: How many looks by one statement there are at once.
+LOOKS = 4
 #: A process that stands still inside a transaction keeps its locks on PostgreSQL for no longer; ours do not by themselves.
 STANDING_STILL_MS = 8_000
 
@@ -88,15 +90,17 @@ def _prepare_sqlite(engine: AsyncEngine, begin: str, *, read_only: bool) -> None
 
 @dataclass(frozen=True)
 class Engines:
-    """`write` changes the database, `read` cannot."""
+    """`write` changes the database, `read` cannot; `look` is for one statement that reads, without a transaction around it."""
 
     write: AsyncEngine
     read: AsyncEngine
+    look: AsyncEngine
 
     async def dispose(self) -> None:
         """Close all connections."""
         await self.write.dispose()
         await self.read.dispose()
+        await self.look.dispose()
 
 
 def open_engines(database_url: str) -> Engines:
@@ -107,17 +111,27 @@ def open_engines(database_url: str) -> Engines:
         read = create_async_engine(url, pool_size=4, max_overflow=0)
         _prepare_sqlite(write, "BEGIN IMMEDIATE", read_only=False)
         _prepare_sqlite(read, "BEGIN", read_only=True)
-        return Engines(write, read)
+        return Engines(write, read, read)
     write = _postgresql(url, 2, WRITE_S, {"idle_in_transaction_session_timeout": str(STANDING_STILL_MS)})
     read = _postgresql(url, 8, READ_S, {"default_transaction_read_only": "on"}, isolation_level="REPEATABLE READ")
-    return Engines(write, read)
+    look = _postgresql(url, LOOKS, READ_S, {"default_transaction_read_only": "on"}, isolation_level="AUTOCOMMIT")
+    return Engines(write, read, look)
 
 
 def _postgresql(url: URL, connections: int, longest_s: float, settings: dict[str, str], **options: str) -> AsyncEngine:
     settings = {"timezone": "UTC", "application_name": "zoneledger"} | settings
     limits = {"timeout": CONNECT_S, "command_timeout": longest_s}
     arguments = {"server_settings": settings, **limits}
-    return create_async_engine(url, pool_size=connections, pool_pre_ping=True, connect_args=arguments, **options)
+    # None beyond those that are kept: to open one costs more than to wait for one.
+    engine = create_async_engine(url, pool_size=connections, max_overflow=0, connect_args=arguments, **options)
+    event.listen(engine.sync_engine, "checkout", _leave_dead)
+    return engine
+
+
+def _leave_dead(connection: Any, *_: Any) -> None:
+    """Let the pool open another connection where this one has ended: asking the server first would cost three round trips."""
+    if connection.driver_connection.is_closed():
+        raise DisconnectionError
 
 
 def _outage(error: Exception) -> str | None:

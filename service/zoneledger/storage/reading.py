@@ -8,6 +8,7 @@ from sqlalchemy import ColumnElement, Row, Select, Table, select
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from zoneledger.application.stored import (
+    Basis,
     Count,
     DefectCount,
     EventRow,
@@ -19,12 +20,14 @@ from zoneledger.application.stored import (
     PanelCount,
     PausesAsked,
     PlantVersion,
+    Presum,
     ProofRow,
     RefusedFilter,
     RefusedRow,
     RefusedSize,
     Revision,
     SnapshotRow,
+    Stamp,
     Unmatched,
 )
 from zoneledger.core.failures import Raised, Wanted
@@ -32,12 +35,13 @@ from zoneledger.core.minor_stops import Pause
 from zoneledger.core.offsets import Offset
 from zoneledger.core.rates import Made, Piece
 from zoneledger.core.rows import Activity, Alarm, Discrepancy, Fastener, Gap, Place, ZoneSpan
-from zoneledger.core.spans import Interval, Span
-from zoneledger.storage import activities, counts, given, pauses, proofs, raises, rates, refused, verdicts
+from zoneledger.core.spans import Interval
+from zoneledger.storage import activities, counts, given, pauses, presums, proofs, raises, rates, refused, verdicts
 from zoneledger.storage import tables as t
 from zoneledger.storage.fasteners import read_fasteners
 from zoneledger.storage.leases import read_lease
 from zoneledger.storage.lists import Columns, naming, texts_of
+from zoneledger.storage.spans import begun_us, read_spans
 from zoneledger.storage.statements import PLANT_VERSION
 
 
@@ -111,17 +115,7 @@ class SqlReading:
         return {row.cell: head_of(row) for row in rows}
 
     async def spans(self, cells: Sequence[str], start_us: int, end_us: int) -> dict[str, list[ZoneSpan]]:
-        s = t.spans.c
-        query = (
-            select(t.heads.c.cell, s.zone, s.start_us, s.end_us, s.state, s.reason)
-            .join(t.heads, s.ledger_id == t.heads.c.ledger_id)
-            .where(self._is_among(cells), s.start_us < end_us, s.end_us > start_us)
-            .order_by(t.heads.c.cell, s.zone, s.start_us)
-        )
-        found: dict[str, list[ZoneSpan]] = {}
-        for cell, zone, *span in await self._rows(query):
-            found.setdefault(cell, []).append(ZoneSpan(zone, Span(*span)))
-        return found
+        return await read_spans(self._connection, cells, start_us, end_us)
 
     async def count_fasteners(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[Count]:
         return await counts.by_kind(self._connection, cells, segments)
@@ -185,6 +179,18 @@ class SqlReading:
         columns = (r.id, r.unit, r.from_us, r.to_us, r.recorded_us, r.cause)
         query = select(*columns).where(*within, r.id > after_id).order_by(r.id).limit(limit)
         return [Listed(row.id, row.unit, Revision(*row[1:])) for row in await self._rows(query)]
+
+    async def presums(self, line: str, cell: str, start_us: int, end_us: int) -> list[Presum]:
+        return await presums.read(self._connection, line, cell, start_us, end_us)
+
+    async def presummed(self, line: str, start_us: int, end_us: int) -> set[tuple[str, int]]:
+        return await presums.there(self._connection, line, start_us, end_us)
+
+    async def begun_us(self, cells: Sequence[str]) -> int | None:
+        return await begun_us(self._connection, cells)
+
+    async def stamp(self, basis: Basis) -> Stamp:
+        return await presums.stamp(self._connection, basis)
 
     async def given(self, cells: Sequence[str], start_us: int, end_us: int) -> list[Listed[GivenRow]]:
         return await given.read_window(self._connection, cells, start_us, end_us)

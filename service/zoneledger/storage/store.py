@@ -1,10 +1,12 @@
 """The Store port on SQLite or PostgreSQL."""
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
 from zoneledger.application.ports import Reading, Writing
-from zoneledger.storage.engines import Engines, transaction
+from zoneledger.application.stored import Basis, Stamp
+from zoneledger.storage.engines import LOOKS, Engines, transaction
 from zoneledger.storage.reading import SqlReading
 from zoneledger.storage.writing import SqlWriting
 
@@ -14,6 +16,8 @@ class SqlStore:
 
     def __init__(self, engines: Engines) -> None:
         self._engines = engines
+        # The pool does not serve in the order in which they came, and some would wait for very long.
+        self._looks = asyncio.Semaphore(LOOKS)
         self._having_heads: set[str] = set()
 
     @asynccontextmanager
@@ -27,6 +31,11 @@ class SqlStore:
         """Begin a transaction; leaving it without an error commits."""
         async with transaction(self._engines.write) as connection:
             yield SqlWriting(connection, self._having_heads)
+
+    async def stamp(self, basis: Basis) -> Stamp:
+        """Return what tells whether a basis is still the same, by one statement."""
+        async with self._looks, transaction(self._engines.look) as connection:
+            return await SqlReading(connection).stamp(basis)
 
     async def close(self) -> None:
         """Let go of all connections."""

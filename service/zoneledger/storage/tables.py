@@ -298,6 +298,21 @@ leases = Table(
     _us("until_us"),
 )
 
+#: What slots of lines (`cell` empty) and cells came to: a row is there only while nothing has changed that it was summed from.
+presums = Table(
+    "presums",
+    metadata,
+    Column("id", _Number, primary_key=True),
+    _text("line"),
+    _text("cell"),
+    _us("start_us"),
+    _us("end_us"),
+    Column("rules", Integer, nullable=False),
+    _text("total"),
+    UniqueConstraint("line", "cell", "start_us"),
+    sqlite_autoincrement=True,
+)
+
 revisions = Table(
     "revisions",
     metadata,

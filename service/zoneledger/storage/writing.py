@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict
+from dataclasses import fields
 from typing import Any
 
 from sqlalchemy import bindparam, delete, func, insert, literal, select, text, tuple_, update
@@ -18,6 +18,8 @@ from zoneledger.application.stored import (
     Head,
     Key,
     Listed,
+    Outdated,
+    Presum,
     ProofRow,
     RefusedRow,
     Revision,
@@ -26,7 +28,7 @@ from zoneledger.application.stored import (
 )
 from zoneledger.core.booking import FOLD
 from zoneledger.core.rows import Booked, Fastener, Place, Verdict
-from zoneledger.storage import given, proofs, refused, statements
+from zoneledger.storage import given, presums, proofs, refused, statements
 from zoneledger.storage import tables as t
 from zoneledger.storage.bulk import delete_some, insert_tuples
 from zoneledger.storage.forgetting import forget_booked, forget_messages
@@ -39,12 +41,13 @@ from zoneledger.storage.statements import INSTANT, POSITION
 
 SNAPSHOT_COLUMNS = [t.snapshots.c[name] for name in SnapshotRow._fields]
 
+_HEAD_FIELDS = [one.name for one in fields(Head) if one.name not in ("cell", "cell_id")]
+
 
 def _head_row(head: Head) -> dict[str, Any]:
     clock = None if head.clock is None else json.dumps(head.clock)
-    row = asdict(head) | {"key": head.cell_id, "counts": json.dumps(head.counts), "clock": clock}
-    del row["cell"], row["cell_id"]
-    return row
+    row = {name: getattr(head, name) for name in _HEAD_FIELDS}
+    return row | {"key": head.cell_id, "counts": json.dumps(head.counts), "clock": clock}
 
 
 class SqlWriting(SqlReading):
@@ -254,3 +257,14 @@ class SqlWriting(SqlReading):
     async def add_revisions(self, rows: Sequence[Revision]) -> None:
         if rows:
             await self._connection.execute(insert(t.revisions), [row._asdict() for row in rows])
+            await presums.drop(self._connection, [Outdated(row.unit, row.from_us, row.to_us) for row in rows])
+
+    async def lock_presums(self) -> None:
+        await presums.lock(self._connection)
+
+    async def put_presums(self, rows: Sequence[Presum]) -> None:
+        await presums.put(self._connection, rows)
+
+    async def drop_presums(self, outdated: Sequence[Outdated]) -> None:
+        if outdated:
+            await presums.drop(self._connection, outdated)

@@ -22,6 +22,7 @@ PATHS = [
     ("/v1/plant", "GET, PUT"),
     ("/v1/messages", "POST"),
     ("/v1/units", "GET"),
+    ("/v1/live", "GET"),
     (f"/v1/kpi/{CELL}", "GET"),
     (f"/v1/timeline/{CELL}", "GET"),
     ("/v1/shifts/bench/line-1", "GET"),
@@ -81,6 +82,9 @@ class _Away:
         yield
 
     writing = reading
+
+    async def stamp(self, _: Any) -> Any:
+        raise self._error
 
     async def close(self) -> None:
         """Nothing to let go of."""

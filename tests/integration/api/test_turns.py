@@ -15,7 +15,7 @@ from zoneledger.api.turns import Turns
 
 MANY = 40
 DAY = {"day": "2026-03-02"}
-COSTLY = ["/v1/events", "/v1/snapshots", f"/v1/kpi/{CELL}", f"/v1/timeline/{CELL}", f"/v1/revisions/{CELL}"]
+COSTLY = ["/v1/events", "/v1/snapshots", f"/v1/losses/{CELL}", f"/v1/timeline/{CELL}", f"/v1/revisions/{CELL}"]
 
 
 async def test_one_works_at_a_time_in_the_order_in_which_they_came() -> None:

@@ -53,7 +53,8 @@ class Bench:
         for group in groups:
             delivery = Delivery(cell, json.dumps(group).encode(), "test")
             async with self.store.writing() as writing:
-                receipts += await record_group(writing, [delivery], lambda _: _ZONES, NOW_US, LIMITS)
+                recorded = await record_group(writing, [delivery], lambda _: _ZONES, NOW_US, LIMITS)
+            receipts += recorded.receipts
         if link_down_us is not None:
             down = Delivery(cell, b'{"v":1,"link":"down"}', "test", "link")
             async with self.store.writing() as writing:

@@ -10,6 +10,7 @@ from tests.fakes.memory_store import MemoryStore
 from zoneledger.application import lease as module
 from zoneledger.application.lease import Lease
 from zoneledger.application.ports import Reading, Writing
+from zoneledger.application.stored import Basis, Stamp
 from zoneledger.core.errors import StoreUnavailable
 
 LEASE_S = 0.3
@@ -58,6 +59,10 @@ class _SometimesAway:
         self._ask()
         async with self._store.writing() as writing:
             yield writing
+
+    async def stamp(self, basis: Basis) -> Stamp:
+        self._ask()
+        return await self._store.stamp(basis)
 
     def _ask(self) -> None:
         if self.away:

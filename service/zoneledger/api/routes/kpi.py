@@ -1,20 +1,41 @@
 """GET /v1/kpi: the figures of a unit."""
 
+import asyncio
+from collections.abc import Sequence
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Header, Query, Request, Response
+from msgspec.json import encode
 from pydantic.json_schema import SkipJsonSchema
+from starlette.requests import ClientDisconnect
 
+from zoneledger.api import kept
 from zoneledger.api.access import ServiceOf, UnitPath, WindowParameters, optional, read_against, unit_of
-from zoneledger.api.kpi_answers import ComparedAnswer, KpiAnswer, SeriesAnswer, answer_of, compared
+from zoneledger.api.kept import Kept, KeptAnswers
+from zoneledger.api.kpi_answers import ComparedAnswer, KpiAnswer, SeriesAnswer, compared_told, kpi_told
 from zoneledger.api.problems import described
-from zoneledger.api.turns import InTurn
-from zoneledger.application.kpi import read_kpis
+from zoneledger.api.turns import Turns
+from zoneledger.application.kpi import Kpi, basis_of, kpis_from
+from zoneledger.application.ports import Reading
+from zoneledger.application.presums import AT_ONCE, Gathered, gather, totals_of
 from zoneledger.application.windows import Window, other_window, series_of, window_of
+from zoneledger.bootstrap import Service
 from zoneledger.core.errors import WindowInvalid
 from zoneledger.core.plant import Unit
 
-router = APIRouter(tags=["figures"], route_class=InTurn)
+router = APIRouter(tags=["figures"], route_class=kept.Keeping)
+
+#: An answer that takes more than this takes a turn.
+FEW_WINDOWS, FEW_ROWS = 50, 200
+
+IfNoneMatch = Annotated[
+    str | SkipJsonSchema[None],
+    Header(
+        alias="If-None-Match",
+        description="The ETag of an answer that the caller has: it is answered with 304 while that is still the answer",
+        examples=['"2b1c9d0f6a7e4c53"'],
+    ),
+]
 
 
 class KpiParameters(WindowParameters):
@@ -32,32 +53,88 @@ class KpiParameters(WindowParameters):
     )
 
 
-def _other(unit: Unit, window: Window, parameters: KpiParameters) -> Window:
-    if parameters.by is not None:
+def _windows(unit: Unit, parameters: KpiParameters) -> list[Window]:
+    window, by = window_of(unit, parameters.asked()), parameters.by
+    if parameters.against is None:
+        return [window] if by is None else series_of(unit, window, by)
+    if by is not None:
         raise WindowInvalid("A window is either split (by) or compared with another one (against).")
-    assert parameters.against is not None
-    return other_window(unit, window, read_against(parameters.against))
+    return [window, other_window(unit, window, read_against(parameters.against))]
 
 
-@router.get("/v1/kpi/{unit:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid", "busy"))
+class _Asked:
+    """A request for the figures of a unit, while it is answered."""
+
+    def __init__(self, request: Request, service: Service, path: str, parameters: KpiParameters) -> None:
+        self._request = request
+        self._service = service
+        self._path = path
+        self._parameters = parameters
+        self._now_us = service.now_us()
+
+    async def answer(self) -> Response:
+        """Return the answer: at once where pre-sums tell all of it, in turn with others where it costs more."""
+        async with self._service.store.reading() as reading:
+            unit, windows = await self._meant(reading)
+            if len(windows) <= FEW_WINDOWS:
+                gathered = await gather(reading, unit, windows, self._now_us)
+                if gathered.is_whole and gathered.rows <= FEW_ROWS:
+                    return await self._tell(reading, unit, windows, gathered)
+        turns: Turns = self._request.app.state.turns["figures"]
+        async with turns.turn():
+            if await self._request.is_disconnected():
+                raise ClientDisconnect
+            async with self._service.store.reading() as reading:
+                unit, windows = await self._meant(reading)
+                return await self._tell(reading, unit, windows, await gather(reading, unit, windows, self._now_us))
+
+    async def _meant(self, reading: Reading) -> tuple[Unit, list[Window]]:
+        unit = await unit_of(self._service, reading, self._path)
+        return unit, _windows(unit, self._parameters)
+
+    async def _tell(self, reading: Reading, unit: Unit, windows: list[Window], gathered: Gathered) -> Response:
+        now_us, limits = self._now_us, self._service.limits
+        totals = await totals_of(reading, gathered, now_us, limits)
+        kpis = await kpis_from(reading, unit, windows, totals, now_us, limits)
+        body = await _body(unit, kpis, self._parameters)
+        if not windows or any(window.stage(now_us, limits.silence_us) != "settled" for window in windows):
+            return Response(body, media_type=kept.MEDIA_TYPE)
+        etag, basis = kept.etag_of(body), await basis_of(reading, unit, windows) if gathered.is_whole else None
+        if basis is not None:
+            answers: KeptAnswers = self._request.app.state.kept
+            answers.keep(self._request, Kept(basis, await reading.stamp(basis), etag, body))
+        return kept.respond(self._request, body, etag)
+
+
+async def _body(unit: Unit, kpis: Sequence[Kpi], parameters: KpiParameters) -> bytes:
+    if parameters.against is not None:
+        return encode(compared_told(*kpis))
+    if parameters.by is None:
+        return encode(kpi_told(kpis[0]))
+    parts = []
+    for i, kpi in enumerate(kpis, start=1):
+        parts.append(encode(kpi_told(kpi)))
+        if i % AT_ONCE == 0:
+            await asyncio.sleep(0)
+    return b'{"unit":%b,"by":%b,"series":[%b]}' % (encode(unit.path), encode(parameters.by), b",".join(parts))
+
+
+@router.get(
+    "/v1/kpi/{unit:path}",
+    response_model=KpiAnswer | ComparedAnswer | SeriesAnswer,
+    responses=kept.DESCRIBED | described("unit_unknown", "shift_unknown", "window_invalid", "busy"),
+)
 async def get_kpi(
+    request: Request,
     service: ServiceOf,
     unit: UnitPath,
     parameters: Annotated[KpiParameters, Query()],
-) -> KpiAnswer | ComparedAnswer | SeriesAnswer:
+    if_none_match: IfNoneMatch = None,  # noqa: ARG001  # for the document; it is read where the answer is sent
+) -> Response:
     """OEE with its factors, times, fasteners, rates and utilisation of a site, line, cell or zone over one window, or a series.
 
     The window is `start` and `end`, or `shift`, or `day`. A window that is not over yet is read up to now. Compared with another
-    window, the difference of the OEE is split into what each factor contributed.
+    window, the difference of the OEE is split into what each factor contributed. An answer about time that is over and settled has
+    an ETag, which tells whether a later one is the same.
     """
-    async with service.store.reading() as reading:
-        found = await unit_of(service, reading, unit)
-        window, by = window_of(found, parameters.asked()), parameters.by
-        windows = [window] if by is None else series_of(found, window, by)
-        if parameters.against is not None:
-            windows.append(_other(found, window, parameters))
-        kpis = await read_kpis(reading, found, windows, service.now_us(), service.limits)
-    if parameters.against is not None:
-        return compared(*kpis)
-    answers = [answer_of(kpi) for kpi in kpis]
-    return answers[0] if by is None else SeriesAnswer(unit=found.path, by=by, series=answers)
+    return await _Asked(request, service, unit, parameters).answer()

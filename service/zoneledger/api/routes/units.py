@@ -1,16 +1,27 @@
 """GET /v1/units: the plant's tree with the present state of each unit."""
 
-from fastapi import APIRouter
+from typing import NamedTuple
+
+from fastapi import APIRouter, FastAPI, Request
+from fastapi.responses import Response
 from pydantic import BaseModel, Field
 
 from zoneledger.api.access import ServiceOf
 from zoneledger.api.problems import described
+from zoneledger.api.standing import standing
 from zoneledger.api.times import Seconds, Time, rfc3339_or_none, seconds
+from zoneledger.api.turns import Turns
+from zoneledger.application.ports import Reading
+from zoneledger.application.stored import Head
 from zoneledger.application.undeclared import read_undeclared
-from zoneledger.application.units import NEVER_KNOWN, Present, PresentCell, read_present
+from zoneledger.application.units import NEVER_KNOWN, Moment, Moments
+from zoneledger.bootstrap import Service
 from zoneledger.core.plant import Plant, Unit
 
 router = APIRouter(tags=["units"])
+
+#: How many cells are read without a pause for others.
+CELLS_AT_ONCE = 200
 
 
 class Standing(BaseModel):
@@ -79,10 +90,6 @@ class UnitsAnswer(BaseModel):
     )
 
 
-def _standing(path: str, present: Present) -> dict[str, str | None]:
-    return {"unit": path, "state": present.state, "reason": present.reason, "since": rfc3339_or_none(present.since_us)}
-
-
 def _received(counts: dict[str, int]) -> Received:
     prefix = "unknown_field:"
     unknown = {name[len(prefix) :]: number for name, number in counts.items() if name.startswith(prefix)}
@@ -90,38 +97,99 @@ def _received(counts: dict[str, int]) -> Received:
     return Received(**{name: counts.get(name, 0) for name in names}, unknown_fields=unknown)
 
 
-def _cell(unit: Unit, cell: PresentCell) -> CellStanding:
+def _cell(unit: Unit, head: Head | None, moment: Moment) -> CellStanding:
     assert unit.cell is not None
-    zones = [Standing(**_standing(f"{unit.path}/{z}", cell.present.get(z, NEVER_KNOWN))) for z in unit.cell.zones]  # type: ignore[arg-type]
-    head = cell.head
+    present = moment.present
+    zones = [Standing(**standing(f"{unit.path}/{z}", present.get(z, NEVER_KNOWN))) for z in unit.cell.zones]  # type: ignore[arg-type]
     return CellStanding(
-        **_standing(unit.path, cell.present.get("", NEVER_KNOWN)),  # type: ignore[arg-type]
+        **standing(unit.path, present.get("", NEVER_KNOWN)),  # type: ignore[arg-type]
         zones=zones,
         link=head.link if head else None,
         link_since=rfc3339_or_none(head.link_us if head else None),
-        last_message=rfc3339_or_none(cell.booked_us),
+        last_message=rfc3339_or_none(moment.booked_us),
         clock_offset_s=seconds(head.clock.us) if head and head.clock else None,
         received=_received(head.counts if head else {}),
     )
 
 
-def _tree(plant: Plant, cells: dict[str, PresentCell]) -> list[SiteUnits]:
-    sites: list[SiteUnits] = []
-    for unit in plant:
-        if unit.level == "site":
-            sites.append(SiteUnits(unit=unit.path, lines=[]))
-        elif unit.level == "line":
-            sites[-1].lines.append(LineUnits(unit=unit.path, cells=[]))
-        elif unit.level == "cell":
-            sites[-1].lines[-1].cells.append(_cell(unit, cells[unit.path]))
-    return sites
+class _Known(NamedTuple):
+    """What a cell's head came to."""
+
+    unit: Unit
+    head: Head | None
+    moment: Moment
+    standing: CellStanding
+
+    def holds(self, unit: Unit, head: Head | None, now_us: int) -> bool:
+        return unit is self.unit and head == self.head and self.moment.holds(now_us)
 
 
-@router.get("/v1/units", responses=described())
-async def get_units(service: ServiceOf) -> UnitsAnswer:
+class Units:
+    """Makes the answer: once for all who ask while it waits, and anew only of cells that are not as they were."""
+
+    def __init__(self) -> None:
+        self._turns = Turns()
+        self._asked = self._answered = 0
+        self._answer = b""
+        self._known: dict[str, _Known] = {}
+
+    async def answer(self, service: Service) -> bytes:
+        """Return the answer in JSON, read from the store after this call: it has what was committed before."""
+        self._asked += 1
+        number = self._asked
+        async with self._turns.turn():
+            if self._answered < number:
+                upto = self._asked
+                self._answer = await self._make(service)
+                self._answered = upto
+            return self._answer
+
+    async def _make(self, service: Service) -> bytes:
+        async with service.store.reading() as reading:
+            declared = await service.plants.present(reading)
+            self._known = await self._read(reading, service, [unit for unit in declared.plant if unit.level == "cell"])
+            undeclared = await read_undeclared(reading, declared.plant)
+        sites = self._tree(declared.plant)
+        answer = UnitsAnswer(plant_version=declared.version, sites=sites, undeclared=undeclared)
+        return answer.model_dump_json().encode()
+
+    async def _read(self, reading: Reading, service: Service, cells: list[Unit]) -> dict[str, _Known]:
+        known: dict[str, _Known] = {}
+        for start in range(0, len(cells), CELLS_AT_ONCE):
+            some = cells[start : start + CELLS_AT_ONCE]
+            heads = await reading.heads([unit.path for unit in some])
+            now_us = service.now_us()
+            for unit in some:
+                known[unit.path] = self._of(unit, heads.get(unit.path), now_us, service.moments)
+        return known
+
+    def _of(self, unit: Unit, head: Head | None, now_us: int, moments: Moments) -> _Known:
+        before = self._known.get(unit.path)
+        if before is not None and before.holds(unit, head, now_us):
+            return before
+        booking, link_down_us = (head.booking, head.link_down_us) if head else ("", None)
+        moment = moments.of(unit.path, booking, link_down_us, now_us)
+        return _Known(unit, head, moment, _cell(unit, head, moment))
+
+    def _tree(self, plant: Plant) -> list[SiteUnits]:
+        sites: list[SiteUnits] = []
+        for unit in plant:
+            if unit.level == "site":
+                sites.append(SiteUnits(unit=unit.path, lines=[]))
+            elif unit.level == "line":
+                sites[-1].lines.append(LineUnits(unit=unit.path, cells=[]))
+            elif unit.level == "cell":
+                sites[-1].lines[-1].cells.append(self._known[unit.path].standing)
+        return sites
+
+
+def install(app: FastAPI) -> None:
+    """Give an application what makes this answer."""
+    app.state.units = Units()
+
+
+@router.get("/v1/units", responses=described(), response_model=UnitsAnswer)
+async def get_units(request: Request, service: ServiceOf) -> Response:
     """Every unit of the plant; cells and zones with their present state, reason and since when."""
-    async with service.store.reading() as reading:
-        declared = await service.plants.present(reading)
-        cells = await read_present(reading, declared.plant, service.now_us(), service.limits)
-        undeclared = await read_undeclared(reading, declared.plant)
-    return UnitsAnswer(plant_version=declared.version, sites=_tree(declared.plant, cells), undeclared=undeclared)
+    units: Units = request.app.state.units
+    return Response(await units.answer(service), media_type="application/json")

@@ -1,0 +1,254 @@
+"""Follows the present of every cell and tells what of it changes: what this process commits at once, what others commit soon."""
+
+import asyncio
+import logging
+from collections.abc import Awaitable, Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
+from heapq import heappop, heappush
+from itertools import islice
+from typing import NamedTuple
+
+from zoneledger.application.given import path_of
+from zoneledger.application.plants import DeclaredPlant, Plants
+from zoneledger.application.ports import Store
+from zoneledger.application.stored import Head
+from zoneledger.application.units import NEVER_KNOWN, Moment, Moments, Present
+from zoneledger.core.errors import StoreUnavailable
+
+log = logging.getLogger(__name__)
+
+#: How often the store is looked into for what other processes have committed.
+LOOK_S = 0.5
+#: How many cells are read, or told of, without a pause for others.
+CELLS_AT_ONCE = 100
+#: How often at most it is told of a cell that its figures have changed.
+FIGURES_US = 1_000_000
+#: How long nothing is looked at after something was, as a multiple of what that took: messages are taken in meanwhile.
+REST = 3
+#: How long a stop waits for a look into the store to end.
+STOP_S = 5.0
+#: How long after a failure it begins anew.
+AGAIN_S = 1.0
+
+
+class StateChanged(NamedTuple):
+    """A cell or zone is in another state, or in it for another reason or since another time."""
+
+    unit: str
+    present: Present
+
+
+class FiguresChanged(NamedTuple):
+    """Messages of a cell were booked: its figures may be others, and those of its zones, its line and its site."""
+
+    cell: str
+    last_message_us: int | None
+
+
+class PlantChanged(NamedTuple):
+    """Another version of the plant model was declared."""
+
+    version: int
+
+
+Update = StateChanged | FiguresChanged | PlantChanged
+
+Tell = Callable[[Sequence[Update]], Awaitable[float]]
+"""Takes updates, none of them now and then; returns for how many seconds it wants no more, so that messages are taken in."""
+
+
+class _Seen(NamedTuple):
+    """What of a head makes a difference to the present or to figures; a value, as heads go on to change."""
+
+    booking: str
+    link_down_us: int | None
+    ledger_id: int
+    events: int
+    snapshots: int
+
+
+class _Cell:
+    """A cell of the plant as it was last seen and told of."""
+
+    def __init__(self, path: str, zones: tuple[str, ...]) -> None:
+        self.path = path
+        self.zones = zones
+        self.seen: _Seen | None = None
+        self.noted = -1
+        self.queued_us: int | None = None
+        self._moment = Moment(None, {}, 0, None)
+        self._figures_changed = False
+        self._figures_us = 0
+
+    @property
+    def next_us(self) -> int | None:
+        """When something is to be told of it though nothing comes; None: never."""
+        times = [self._moment.until_us, self._figures_us + FIGURES_US if self._figures_changed else None]
+        return min((one for one in times if one is not None), default=None)
+
+    def take(self, seen: _Seen, now_us: int, moments: Moments) -> list[Update]:
+        """Take a head in, and return what is to be told now."""
+        self.seen, self._figures_changed = seen, True
+        return [*self._restate(seen, now_us, moments), *self._figures(now_us)]
+
+    def look(self, now_us: int, moments: Moments) -> list[Update]:
+        """Return what is to be told because time has passed."""
+        found: list[Update] = []
+        if self.seen is not None and not self._moment.holds(now_us):
+            found += self._restate(self.seen, now_us, moments)
+        return [*found, *self._figures(now_us)]
+
+    def _restate(self, seen: _Seen, now_us: int, moments: Moments) -> Iterator[Update]:
+        before = self._moment.present
+        self._moment = moments.of(self.path, seen.booking, seen.link_down_us, now_us)
+        for zone in ("", *self.zones):
+            present = self._moment.present.get(zone, NEVER_KNOWN)
+            if present != before.get(zone, NEVER_KNOWN):
+                yield StateChanged(path_of(self.path, zone), present)
+
+    def _figures(self, now_us: int) -> Iterator[Update]:
+        # A clock that was set back must not keep it silent.
+        if self._figures_changed and not 0 <= now_us - self._figures_us < FIGURES_US:
+            self._figures_changed, self._figures_us = False, now_us
+            yield FiguresChanged(self.path, self._moment.booked_us)
+
+
+class Live:
+    """What is told is the latest: a state that is over before it could be told is passed over. `run` does the work."""
+
+    def __init__(self, store: Store, plants: Plants, now_us: Callable[[], int], moments: Moments) -> None:
+        self._store = store
+        self._plants = plants
+        self._now_us = now_us
+        self._moments = moments
+        self._version: int | None = None
+        self._cells: dict[str, _Cell] = {}
+        self._waiting: list[Update] = []
+        self._changed: dict[str, _Seen] = {}
+        self._due: list[tuple[int, str]] = []
+        self._looks = self._began = 0
+        self._wake = asyncio.Event()
+
+    def note(self, heads: Iterable[Head]) -> None:
+        """Take heads as this process has just committed them."""
+        for head in heads:
+            cell = self._cells.get(head.cell)
+            if cell is not None:  # else the next look into the store will find it
+                cell.noted = self._looks
+                self._take(cell, head)
+
+    def _take(self, cell: _Cell, head: Head) -> None:
+        counts = head.counts
+        numbers = counts.get("events", 0), counts.get("snapshots", 0)
+        seen = _Seen(head.booking, head.link_down_us, head.ledger_id, *numbers)
+        if seen != self._changed.get(cell.path, cell.seen):
+            self._changed[cell.path] = seen
+            self._wake.set()
+
+    async def run(self, tell: Tell) -> None:
+        """Tell what changes until cancelled."""
+        while True:
+            both = [asyncio.ensure_future(self._look_into_store()), asyncio.ensure_future(self._tell_changes(tell))]
+            try:
+                ended, _ = await asyncio.wait(both, return_when=asyncio.FIRST_COMPLETED)
+                for one in ended:
+                    log.error("what live streams tell has failed; all is told anew", exc_info=one.exception())
+            finally:
+                for one in both:
+                    one.cancel()
+                await asyncio.wait(both)
+            await asyncio.sleep(AGAIN_S)
+            self._forget()
+
+    def _forget(self) -> None:
+        """Forget what was told, as some of it may not have been: every cell is told of anew."""
+        self._version, self._cells, self._changed, self._due = None, {}, {}, []
+
+    async def _look_into_store(self) -> None:
+        while True:
+            look = asyncio.ensure_future(self._read())
+            try:
+                # While the store does not answer, nothing is committed; states become unknown by time alone.
+                with suppress(StoreUnavailable):
+                    await asyncio.shield(look)
+            finally:
+                # A look that is cut off would leave a connection behind that nobody closes.
+                await asyncio.wait([look], timeout=STOP_S)
+                look.cancel()
+            await asyncio.sleep(LOOK_S)
+
+    async def _read(self) -> None:
+        async with self._store.reading() as reading:
+            self._follow(await self._plants.present(reading))
+        # Cells of which this process has committed something since the last look are as it knows them.
+        self._looks += 1
+        before, self._began = self._began, self._looks
+        paths = iter([path for path, cell in self._cells.items() if cell.noted < before])
+        while some := list(islice(paths, CELLS_AT_ONCE)):
+            self._looks += 1
+            async with self._store.reading() as reading:
+                heads = await reading.heads(some)
+            for head in heads.values():
+                cell = self._cells.get(head.cell)
+                # What was committed here while we looked is newer than what we saw.
+                if cell is not None and cell.noted < self._looks:
+                    self._take(cell, head)
+
+    def _follow(self, declared: DeclaredPlant) -> None:
+        """Follow the cells of this plant model from now on."""
+        if declared.version == self._version:
+            return
+        self._version = declared.version
+        self._waiting.append(PlantChanged(declared.version))
+        self._wake.set()
+        before, self._cells = self._cells, {}
+        for unit in declared.plant:
+            if unit.level == "cell" and unit.cell is not None:
+                known = before.get(unit.path)
+                same = known is not None and known.zones == unit.cell.zones
+                self._cells[unit.path] = known if known and same else _Cell(unit.path, unit.cell.zones)
+
+    async def _tell_changes(self, tell: Tell) -> None:
+        loop = asyncio.get_running_loop()
+        while True:
+            await self._something()
+            began_s = loop.time()
+            updates = self._updates(self._now_us())
+            rest_s = REST * (loop.time() - began_s)
+            await asyncio.sleep(rest_s + await tell(updates))
+
+    async def _something(self) -> None:
+        """Wait until something has changed or is due, but no longer than a look into the store is apart from the next."""
+        if self._changed or self._waiting:
+            return
+        self._wake.clear()
+        due_s = (self._due[0][0] - self._now_us()) / 1e6 if self._due else LOOK_S
+        with suppress(TimeoutError):
+            async with asyncio.timeout(min(max(due_s, 0.0), LOOK_S)):
+                await self._wake.wait()
+
+    def _updates(self, now_us: int) -> list[Update]:
+        """Return what is to be told now, of some cells if it is of many."""
+        found, self._waiting = self._waiting, []
+        for path in list(islice(self._changed, CELLS_AT_ONCE)):
+            seen, cell = self._changed.pop(path), self._cells.get(path)
+            if cell is not None:
+                found += cell.take(seen, now_us, self._moments)
+                self._queue(cell)
+        for _ in range(CELLS_AT_ONCE):
+            if not self._due or self._due[0][0] > now_us:
+                break
+            due_us, path = heappop(self._due)
+            cell = self._cells.get(path)
+            if cell is not None and cell.queued_us == due_us:
+                cell.queued_us = None
+                found += cell.look(now_us, self._moments)
+                self._queue(cell)
+        return found
+
+    def _queue(self, cell: _Cell) -> None:
+        """Have the cell looked at when it is due: queued once, and anew only if it is due earlier."""
+        next_us = cell.next_us
+        if next_us is not None and (cell.queued_us is None or next_us < cell.queued_us):
+            cell.queued_us = next_us
+            heappush(self._due, (next_us, cell.path))

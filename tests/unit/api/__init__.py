@@ -1,0 +1,1 @@
+"""Unit tests of parts of the API that need no server."""

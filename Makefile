@@ -7,7 +7,7 @@ READY := $(VENV)/.ready
 ARGS ?=
 FIGURES ?=
 
-.PHONY: help demo test faults kills week soak mutants check bench lock format clean
+.PHONY: help demo test faults kills week soak mutants check bench bench-small lock format clean
 
 help:
 	@echo "make demo    two simulated cells work a shift; ARGS=--once ends after it"
@@ -18,7 +18,8 @@ help:
 	@echo "make soak    30 minutes of random faults on each database; writes what it measured to docs/soak"
 	@echo "make mutants builds with one defect each, and the test that catches it"
 	@echo "make check   format, lint, types, import contracts"
-	@echo "make bench   a backlog drained to a current ledger, beside the raw drain (ARGS=--messages=20000); figures of a year (FIGURES=--small)"
+	@echo "make bench   all benchmarks, each beside a raw baseline of the same run; an hour or more (ARGS goes to the first, FIGURES to the last)"
+	@echo "make bench-small  the same in small: only that they run"
 	@echo "make format  rewrite the sources as 'make check' wants them"
 	@echo "make clean   remove the environment and all caches"
 
@@ -26,7 +27,10 @@ demo: $(READY)
 	$(BIN)/zoneledger demo $(ARGS)
 
 test: $(READY)
-	$(BIN)/python -m pytest -rs -n 2 --dist worksteal $(ARGS)
+	$(BIN)/python -m pytest -rs -n 2 --dist worksteal -m "not benchmark" $(ARGS)
+
+bench-small: $(READY)
+	$(BIN)/python -m pytest -rs -n 2 --dist worksteal -m benchmark $(ARGS)
 
 faults: $(READY)
 	ZONELEDGER_FAULTS=full $(BIN)/python -m pytest -q tests/faults/test_table.py $(ARGS)
@@ -54,6 +58,10 @@ check: $(READY)
 
 bench: $(READY)
 	$(BIN)/python -m benchmarks.ingest $(ARGS)
+	$(BIN)/python -m benchmarks.rewriting
+	$(BIN)/python -m benchmarks.memory
+	$(BIN)/python -m benchmarks.freshness
+	$(BIN)/python -m benchmarks.streams
 	$(BIN)/python -m benchmarks.figures $(FIGURES)
 
 format: $(READY)

@@ -10,6 +10,8 @@ import pytest
 from tests.docs.pages import ROOT
 from tests.servers.postgres import Postgres
 
+pytestmark = pytest.mark.benchmark
+
 
 @pytest.mark.parametrize("database", ["sqlite", "postgresql"])
 def test_figures_are_measured_in_small(database: str, tmp_path: Path, postgres: Postgres) -> None:

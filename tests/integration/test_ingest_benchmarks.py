@@ -9,6 +9,8 @@ from benchmarks import ingest, rewriting
 from benchmarks.report import Compared, write_json
 from tests.servers.fixtures import programs
 
+pytestmark = pytest.mark.benchmark
+
 
 def _tells(found: list[Compared], works: int) -> None:
     assert len(found) == works

@@ -13,6 +13,8 @@ from tests.servers.fixtures import programs
 from tests.servers.postgres import postgres_program
 from tests.servers.programs import find_program
 
+pytestmark = pytest.mark.benchmark
+
 
 @pytest.fixture(autouse=True)
 def _servers_are_there() -> None:

@@ -18,7 +18,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from benchmarks.raw_drain import CELLS, fill_backlog, raw_drain
-from benchmarks.report import Compared, write_json
+from benchmarks.report import Compared, tell
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
 from zoneledger.asgi import open_service
@@ -133,13 +133,7 @@ def main() -> None:
     parser.add_argument("--json", type=Path, default=None, help="where the results go")
     given = parser.parse_args()
     spare_the_collector()
-    found = []
-    for size in (1, 50):
-        for one in compare(given.messages, size, given.runs):
-            print(one, flush=True)
-            found.append(one)
-    if given.json is not None:
-        write_json(found, given.json)
+    tell([one for size in (1, 50) for one in compare(given.messages, size, given.runs)], given.json)
 
 
 if __name__ == "__main__":

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from benchmarks.ingest import PLANT
 from benchmarks.raw_drain import fill_backlog
-from benchmarks.report import Compared, write_json
+from benchmarks.report import Compared, tell
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
 from tests.servers.service import ServiceProcess
@@ -83,11 +83,7 @@ def main() -> None:
     parser.add_argument("--messages", type=int, default=1_000_000, help="a multiple of 2")
     parser.add_argument("--json", type=Path, default=None, help="where the results go")
     given = parser.parse_args()
-    found = compare(given.messages)
-    for one in found:
-        print(one, flush=True)
-    if given.json is not None:
-        write_json(found, given.json)
+    tell(compare(given.messages), given.json)
 
 
 if __name__ == "__main__":

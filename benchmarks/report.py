@@ -56,3 +56,11 @@ def write_json(found: Sequence[Compared], path: Path) -> None:
     """Write what was found, and on which machine."""
     rows = [asdict(one) | {"ratios": one.ratios} for one in found]
     path.write_text(json.dumps({"environment": environment(), "results": rows}, indent=1) + "\n")
+
+
+def tell(found: Sequence[Compared], path: Path | None) -> None:
+    """Print what was found, and write it where a path is given."""
+    for one in found:
+        print(one)
+    if path is not None:
+        write_json(found, path)

@@ -17,7 +17,7 @@ from statistics import median
 
 from benchmarks.ingest import PLANT, databases
 from benchmarks.raw_drain import CELLS, message
-from benchmarks.report import Compared, write_json
+from benchmarks.report import Compared, tell
 from zoneledger.application.intake import Delivery
 from zoneledger.application.rebuild import rebuild
 from zoneledger.asgi import open_service
@@ -147,11 +147,7 @@ def main() -> None:
     parser.add_argument("--json", type=Path, default=None, help="where the results go")
     given = parser.parse_args()
     spare_the_collector()
-    found = compare(given.days, given.runs)
-    for one in found:
-        print(one, flush=True)
-    if given.json is not None:
-        write_json(found, given.json)
+    tell(compare(given.days, given.runs), given.json)
 
 
 if __name__ == "__main__":

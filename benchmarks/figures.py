@@ -8,9 +8,7 @@ statement over rows that are summed beforehand by zone and shift; (c) the same w
 
 import argparse
 import asyncio
-import json
 import multiprocessing
-import platform
 import statistics
 import tempfile
 import time
@@ -28,6 +26,7 @@ from sqlalchemy import text
 from sqlalchemy.ext.asyncio import create_async_engine
 
 from benchmarks.load import Load, load, seconds_of
+from benchmarks.report import environment, write_result
 from benchmarks.year import BASELINE_SQL, LAST_US, LINE, NOW_US, SHIFTS, cells_of, fill, fill_baseline, plant_of
 from tests.servers.postgres import Postgres
 from tests.servers.programs import accepts_connections, free_port, wait_until
@@ -268,8 +267,7 @@ def main() -> None:
     parser.add_argument("--json", type=Path, help="a file for the results")
     options = parser.parse_args()
     sizes = SMALL if options.small else Sizes()
-    machine = f"{platform.machine()}, {multiprocessing.cpu_count()} cores, Python {platform.python_version()}"
-    print(f"{machine}, {sizes.cells} cells of two zones, {sizes.days[-1]} days, {CLIENTS} clients")
+    print(f"{environment()}, {sizes.cells} cells of two zones, {sizes.days[-1]} days, {CLIENTS} clients")
     results: list[dict[str, Any]] = []
     with tempfile.TemporaryDirectory() as name, _databases(Path(name)) as urls:
         for database, url in urls.items():
@@ -277,8 +275,7 @@ def main() -> None:
                 found = asyncio.run(measure(database, url, sizes))
                 _print(found)
                 results.append(asdict(found) | {"loads": {key: one._asdict() for key, one in found.loads.items()}})
-    if options.json:
-        options.json.write_text(json.dumps({"machine": machine, "sizes": asdict(sizes), "results": results}, indent=2))
+    write_result(options.json, {"sizes": asdict(sizes), "results": results})
 
 
 if __name__ == "__main__":

@@ -24,7 +24,8 @@ import asyncpg
 import httpx
 from aiomqtt import ProtocolVersion
 
-from benchmarks.latency import arguments, cells_of, change, first_message, percentiles, plant_of, write_result
+from benchmarks.latency import arguments, cells_of, change, first_message, percentiles, plant_of
+from benchmarks.report import write_result
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
 from tests.servers.service import ServiceProcess

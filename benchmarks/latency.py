@@ -1,9 +1,7 @@
-"""What the benchmarks of the live streams share: percentiles, the machine, results as JSON, and cells that change their state."""
+"""What the benchmarks of the live streams share: percentiles, arguments, and cells that change their state."""
 
 import argparse
 import json
-import os
-import platform
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -18,17 +16,6 @@ def percentiles(seconds: Sequence[float]) -> dict[str, float]:
         return {"number": 0}
     found = {f"p{share}_ms": round(ordered[(len(ordered) - 1) * share // 100] * 1000, 2) for share in (50, 99)}
     return found | {"number": len(ordered)}
-
-
-def environment() -> dict[str, Any]:
-    """Return what the results depend on."""
-    return {"machine": platform.machine(), "cores": os.cpu_count(), "python": platform.python_version()}
-
-
-def write_result(path: Path | None, result: dict[str, Any]) -> None:
-    """Write a result as JSON, where a file is given."""
-    if path is not None:
-        path.write_text(json.dumps({"environment": environment()} | result, indent=2) + "\n")
 
 
 def arguments(parser: argparse.ArgumentParser) -> argparse.ArgumentParser:

@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from pathlib import Path
 from statistics import median
+from typing import Any
 
 _LIBRARIES = ("aiomqtt", "paho-mqtt", "sqlalchemy", "asyncpg", "fastapi", "pydantic")
 
@@ -37,30 +38,30 @@ class Compared:
         )
 
 
-def environment() -> dict[str, str]:
+def environment() -> dict[str, str | int | None]:
     """Name the machine and what it runs, without its own name."""
     model = "unknown"
     if (cpuinfo := Path("/proc/cpuinfo")).exists():
         names = [line.partition(":")[2].strip() for line in cpuinfo.read_text().splitlines() if "model name" in line]
         model = names[0] if names else model
-    machine = {
-        "machine": platform.machine(),
-        "cpu": model,
-        "cpus": str(os.cpu_count()),
-        "python": platform.python_version(),
-    }
-    return machine | {"system": platform.system(), **{name: version(name) for name in _LIBRARIES}}
+    libraries = {name: version(name) for name in _LIBRARIES}
+    machine = {"machine": platform.machine(), "cpu": model, "cores": os.cpu_count(), "system": platform.system()}
+    return {**machine, "python": platform.python_version(), **libraries}
 
 
-def write_json(found: Sequence[Compared], path: Path) -> None:
-    """Write what was found, and on which machine."""
-    rows = [asdict(one) | {"ratios": one.ratios} for one in found]
-    path.write_text(json.dumps({"environment": environment(), "results": rows}, indent=1) + "\n")
+def write_result(path: Path | None, result: dict[str, Any]) -> None:
+    """Write a result, and on which machine it was measured, as JSON where a path is given."""
+    if path is not None:
+        path.write_text(json.dumps({"environment": environment()} | result, indent=2) + "\n")
+
+
+def write_json(found: Sequence[Compared], path: Path | None) -> None:
+    """Write what was compared."""
+    write_result(path, {"results": [asdict(one) | {"ratios": one.ratios} for one in found]})
 
 
 def tell(found: Sequence[Compared], path: Path | None) -> None:
     """Print what was found, and write it where a path is given."""
     for one in found:
         print(one)
-    if path is not None:
-        write_json(found, path)
+    write_json(found, path)

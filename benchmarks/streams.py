@@ -24,7 +24,8 @@ import uvicorn
 from fastapi import FastAPI, Request
 from fastapi.responses import StreamingResponse
 
-from benchmarks.latency import arguments, cells_of, change, first_message, percentiles, plant_of, write_result
+from benchmarks.latency import arguments, cells_of, change, first_message, percentiles, plant_of
+from benchmarks.report import write_result
 from tests.servers.postgres import Postgres
 from tests.servers.programs import accepts_connections, free_port, wait_until
 from tests.servers.service import ServiceProcess

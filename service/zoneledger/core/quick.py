@@ -11,20 +11,20 @@ from msgspec.json import Decoder
 
 from zoneledger.core.decoding import MAX_MESSAGES, MAX_PAYLOAD_BYTES, Element, Refusal, decode_value, read_element
 from zoneledger.core.messages import FastenerMade, Message
-from zoneledger.core.validation import MAX_IDENTIFIER, MAX_INTEGER, MAX_SECONDS, parse_instant, read_checked
+from zoneledger.core.validation import MAX_IDENTIFIER, MAX_INTEGER, MAX_SECONDS, ZONE, parse_instant, read_checked
 
 _Identifier = Annotated[str, Meta(min_length=1, max_length=MAX_IDENTIFIER)]
 
 
 class _Fastener(Struct, forbid_unknown_fields=True, gc=False):
-    """A fastener as it is written; a zone that the plant model names is checked by that."""
+    """A fastener as it is written, but for the zone's name and the instant."""
 
     v: Literal[1]
     boot: Annotated[int, Meta(ge=0, le=MAX_INTEGER)]
     seq: Annotated[int, Meta(ge=1, le=MAX_INTEGER)]
     at: str
     type: Literal["fastener"]
-    zone: Annotated[str, Meta(min_length=1, max_length=40)]
+    zone: str
     operation: Literal["drill", "fasten", "trim"]
     result: Literal["good", "rework", "reject"]
     item: _Identifier | None = None
@@ -48,14 +48,10 @@ def _read_fastener(text: str) -> FastenerMade | None:
         return None
     texts = (f.item is not None) + (f.position is not None) + (f.panel is not None) + (f.program is not None)
     # A field that stood twice, or null, which the contract does not have, has marks that no value accounts for.
-    if text.count('"') != _QUOTES + 4 * texts + 2 * (f.seconds is not None) or not _is_zone(f.zone):
+    if text.count('"') != _QUOTES + 4 * texts + 2 * (f.seconds is not None) or ZONE.fullmatch(f.zone) is None:
         return None
     told = f.zone, f.operation, f.result, f.item, f.position, f.panel, f.program, f.seconds
     return FastenerMade(f.boot, f.seq, at_us, *told)
-
-
-def _is_zone(name: str) -> bool:
-    return name.isdigit() or all(c.isdigit() or c == "-" or "a" <= c <= "z" for c in name)
 
 
 def _read(text: str) -> Element:

@@ -16,7 +16,7 @@ MAX_SECONDS = 86_400
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
-_ZONE = re.compile(r"[a-z0-9-]{1,40}")
+ZONE = re.compile(r"[a-z0-9-]{1,40}")
 _RFC3339 = re.compile(
     r"[0-9]{4}-[0-9]{2}-[0-9]{2}[Tt](?:[01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9](?:\.([0-9]+))?"
     r"(?:[Zz]|[+-](?:[01][0-9]|2[0-3]):[0-5][0-9])"
@@ -71,7 +71,7 @@ def _text_up_to(longest: int) -> Check:
 
 
 def _zone(name: str, value: Any) -> str:
-    if not isinstance(value, str) or _ZONE.fullmatch(value) is None:
+    if not isinstance(value, str) or ZONE.fullmatch(value) is None:
         raise _invalid(name, "1 to 40 of a-z, 0-9 and -")
     return value
 

@@ -7,7 +7,7 @@ from sqlalchemy import BigInteger, ColumnElement, Table, Text, and_, delete, or_
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from zoneledger.application.stored import Stretch
-from zoneledger.core.rows import Activity, Alarm, Booked, Discrepancy, Fastener, Gap, Place, Verdict, ZoneSpan
+from zoneledger.core.rows import Alarm, Booked, Fastener, Place, Verdict, ZoneSpan
 from zoneledger.core.spans import Span
 from zoneledger.storage import tables as t
 from zoneledger.storage.activities import activity_of
@@ -111,8 +111,7 @@ async def insert_rows(connection: AsyncConnection, rows: Sequence[tuple[int, Boo
     raised = [(c, *row) for c, b in rows for row in b.alarms]
     await insert_tuples(connection, t.alarms, ("ledger_id", *Alarm._fields), raised)
     for name, table in _PLACED.items():
-        placed: list[Gap | Discrepancy | Activity] = [row for _, b in rows for row in getattr(b, name)]
+        placed = [(c, row) for c, b in rows for row in getattr(b, name)]
         if placed:
-            names = ("ledger_id", *Place._fields, *placed[0]._fields[1:])
-            values = [(c, *row[0], *row[1:]) for c, b in rows for row in getattr(b, name)]
-            await insert_tuples(connection, table, names, values)
+            names = ("ledger_id", *Place._fields, *placed[0][1]._fields[1:])
+            await insert_tuples(connection, table, names, [(c, *row.place, *row[1:]) for c, row in placed])

@@ -386,8 +386,9 @@ def _in_stretch(place: tuple[int, ...], stretch: Stretch) -> bool:
 
 
 def _span_in_stretch(row: ZoneSpan, stretch: Stretch) -> bool:
+    start_us = stretch.starts.get(row.zone, stretch.start_us)
     stop_us = stretch.stops.get(row.zone, stretch.stop_us)
-    return stretch.starts.get(row.zone, -inf) <= row.span.start_us < (inf if stop_us is None else stop_us)
+    return (-inf if start_us is None else start_us) <= row.span.start_us < (inf if stop_us is None else stop_us)
 
 
 class _MemoryWriting(_MemoryReading):

@@ -113,10 +113,11 @@ class Refold:
     def stretch(self) -> Stretch:
         """Return the part of the ledger that was folded anew."""
         starts = {zone: span[0] for zone, span in self.start.open.items()}
+        start_us = None if self.start.place is None else self.start.booked_us
         if self.agreed is None:
-            return Stretch(self.start.place, None, starts, {}, None)
+            return Stretch(self.start.place, None, starts, {}, None, start_us)
         stops = {zone: span[0] for zone, span in self.booking.open.items()}
-        return Stretch(self.start.place, self.agreed, starts, stops, self.booking.booked_us)
+        return Stretch(self.start.place, self.agreed, starts, stops, self.booking.booked_us, start_us)
 
 
 class _Formers:

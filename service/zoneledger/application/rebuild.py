@@ -1,6 +1,7 @@
 """Derives a cell's ledger anew from its messages, beside the old one, which is read until the new one is whole."""
 
-from collections.abc import Callable
+import asyncio
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
 from zoneledger.application.book import (
@@ -20,7 +21,7 @@ from zoneledger.application.restating import differing, joined, recounted, resta
 from zoneledger.application.stored import Arrivals, Checkpoint, Head, Key, Outdated, Stretch
 from zoneledger.core.booking import FOLD, Booking, Limits
 from zoneledger.core.errors import UnitUnknown, ZoneledgerError
-from zoneledger.core.messages import Event
+from zoneledger.core.messages import Event, Message
 from zoneledger.core.plant_changes import BEGINNING_US
 from zoneledger.core.rows import Booked
 from zoneledger.core.spans import Interval
@@ -28,6 +29,8 @@ from zoneledger.core.spans import Interval
 #: A ledger that no head names, and that nobody has worked on for so long, was given up.
 ABANDONED_US = 60_000_000
 ROWS_AT_ONCE = 2000
+#: How many pages of events are folded in one transaction, as each costs its statements; and how many messages without a pause.
+PAGES_AT_ONCE, MESSAGES_AT_A_TIME = 2, 100
 
 Clock = Callable[[], int]
 
@@ -138,18 +141,29 @@ async def _touch(writing: Writing, new: _New, clock: Clock) -> None:
         raise RebuildUnderWay(f"Another rebuild of {new.old.cell} has taken over.")
 
 
-async def _fold_piece(writing: Writing, new: _New, now_us: int) -> bool:
-    """Fold the next messages into the new ledger and note where it differs from the old; return whether no more follow."""
-    messages, last = await next_messages(writing, new.old.cell_id, new.after)
-    piece = Refold(load(dump(new.booking), new.booking.limits), new.booking)
-    for message in messages:
+async def _fold(new: _New, messages: Iterable[Message]) -> list[Checkpoint]:
+    """Fold messages into the new ledger; return the checkpoints that lie among them."""
+    checkpoints = []
+    for number, message in enumerate(messages, start=1):
+        if number % MESSAGES_AT_A_TIME == 0:
+            await asyncio.sleep(0)
         new.booking.add(message)
         new.events_since_checkpoint += isinstance(message, Event)
         if new.events_since_checkpoint >= EVENTS_PER_CHECKPOINT:
             new.events_since_checkpoint = 0
-            piece.checkpoints.append(Checkpoint(message.boot, message.seq, dump(new.booking)))
-    new.after = last
-    piece.agreed = new.booking.place if last is not None else None
+            checkpoints.append(Checkpoint(message.boot, message.seq, dump(new.booking)))
+    return checkpoints
+
+
+async def _fold_piece(writing: Writing, new: _New, now_us: int) -> bool:
+    """Fold the next messages into the new ledger and note where it differs from the old; return whether no more follow."""
+    piece = Refold(load(dump(new.booking), new.booking.limits), new.booking)
+    for _ in range(PAGES_AT_ONCE):
+        messages, new.after = await next_messages(writing, new.old.cell_id, new.after)
+        piece.checkpoints += await _fold(new, messages)
+        if new.after is None:
+            break
+    piece.agreed = new.booking.place if new.after is not None else None
     rows = new.booking.take_booked()
     await writing.add_booked([(new.ledger_id, rows)])
     await writing.put_checkpoints([(new.ledger_id, row) for row in piece.checkpoints])
@@ -160,7 +174,7 @@ async def _fold_piece(writing: Writing, new: _New, now_us: int) -> bool:
     if new.old.fold < FOLD:  # what earlier rules did not book at all was never told
         come.activities = []
     new.times += joined(differing(gone.spans, come.spans) + recounted(gone, come))
-    return last is None
+    return new.after is None
 
 
 def stretch_upto(booking: Booking) -> Stretch:

@@ -281,8 +281,8 @@ class PausesAsked(NamedTuple):
 class Stretch(NamedTuple):
     """Part of a cell's ledger to be replaced: rows from messages after `after` up to `upto` (None: the end).
 
-    A span belongs to it if its start lies in the bounds of its zone: from `starts` (absent: the beginning) to before
-    `stops` (absent: `stop_us`, None for no end).
+    A span belongs to it if its start lies in the bounds of its zone: from `starts` (absent: `start_us`, None for the beginning)
+    to before `stops` (absent: `stop_us`, None for no end).
     """
 
     after: Place | None
@@ -290,6 +290,7 @@ class Stretch(NamedTuple):
     starts: dict[str, int]
     stops: dict[str, int]
     stop_us: int | None
+    start_us: int | None = None
 
 
 Cursor = tuple[int, tuple[Any, ...]]

@@ -1,5 +1,6 @@
 """Books a cell's time: folds its messages, in the contract's order, into spans, fasteners, gaps and discrepancies."""
 
+from copy import copy
 from typing import Any, NamedTuple
 
 from zoneledger.core import messages as m
@@ -255,7 +256,8 @@ class Booking:
             return []
         until_us = max(until_us, self.booked_us)
         reach_us = self.reach_us(link_down_us)
-        later = Booking.from_json(self.to_json(), self.limits)
+        later = copy(self)
+        later.open, later.booked = dict(self.open), Booked()  # all else that changes is a plain value
         later._reach(min(reach_us, until_us))
         if until_us > reach_us:
             later.lost, later.stale = later.lost or SILENCE, True

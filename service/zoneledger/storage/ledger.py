@@ -58,8 +58,12 @@ def _spans_in_stretch(ledger_id: int, stretch: Stretch) -> ColumnElement[bool]:
         if stop_us is not None:
             within.append(s.start_us < stop_us)
         rules.append(and_(*within))
-    others = s.zone.not_in(named)
-    rules.append(others if stretch.stop_us is None else and_(others, s.start_us < stretch.stop_us))
+    others: list[ColumnElement[bool]] = [s.zone.not_in(named)]
+    if stretch.stop_us is not None:
+        others.append(s.start_us < stretch.stop_us)
+    if stretch.start_us is not None:
+        others += [s.start_us >= stretch.start_us, s.end_us > stretch.start_us]  # the latter for its index
+    rules.append(and_(*others))
     return and_(s.ledger_id == ledger_id, or_(*rules))
 
 

@@ -1,9 +1,9 @@
 """Joins the service with the MQTT adapter and serves its REST API."""
 
 import asyncio
-import gc
 import logging
 import socket
+import sys
 import uuid
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
@@ -22,6 +22,7 @@ from zoneledger.asgi import Background, create_app, open_service
 from zoneledger.bootstrap import Service
 from zoneledger.core.calendar import DAY_US
 from zoneledger.settings import Settings
+from zoneledger_cli.memory import keep_collecting, spare_the_collector
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.subscriber import Session, Subscriber
 from zoneledger_mqtt.topics import Topics
@@ -30,8 +31,9 @@ log = logging.getLogger(__name__)
 
 #: How long a stop waits for answers that are on their way: a client that reads nothing would hold it up for good.
 STOP_S = 5
-#: How often what broken connections leave is collected.
-COLLECT_EVERY_S = 60.0
+#: How long a thread that computes may keep the interpreter while the event loop wants it. Python's own 5 ms would be waited for
+#: after each look at a socket, and a commit takes ten of them.
+SWITCH_S = 0.0005
 
 
 async def build_app(settings: Settings) -> FastAPI:
@@ -42,8 +44,7 @@ async def build_app(settings: Settings) -> FastAPI:
     address = None if settings.broker_url is None else parse_broker_url(settings.broker_url)
     topics, session = Topics(settings.topic_root, settings.units), Session(settings.client_id)
     service = await open_service(settings)
-    upkeep = [_renewing(service, settings), _presumming(service, settings), *_forgetting(service, settings)]
-    background, streams = [keep_collecting, *upkeep], Streams(settings.live_streams)
+    background, streams = [keep_collecting, *_upkeep(service, settings)], Streams(settings.live_streams)
     if address is None:
         return create_app(service, background, streams)
     subscriber = Subscriber(address, service.recorder, topics=topics, session=session)
@@ -58,6 +59,13 @@ async def build_app(settings: Settings) -> FastAPI:
     service.checks["broker"] = broker_ready
     service = replace(service, listens=lambda: bool(lease.held))
     return create_app(service, [*background, listen], streams)
+
+
+def _upkeep(service: Service, settings: Settings) -> list[Background]:
+    """Return the works on the database beside the serving; none where it is only read."""
+    if settings.reads_only:
+        return []
+    return [_renewing(service, settings), _presumming(service, settings), *_forgetting(service, settings)]
 
 
 def _alone(service: Service, settings: Settings, name: str, work: Background) -> Background:
@@ -116,27 +124,13 @@ def server_of(app: FastAPI, host: str, port: int, log_level: str) -> uvicorn.Ser
     return _Server(app, config)
 
 
-def spare_the_collector() -> None:
-    """Let Python's cycle collector pass over what was there at the start, and run seldom.
-
-    Messages wait for their commit by the thousand and hold no cycles: walking all objects for them costs a tenth of the time.
-    """
-    gc.collect()
-    gc.freeze()
-    gc.set_threshold(20_000, 20, 50)
-
-
-async def keep_collecting() -> None:
-    """Run the whole collector each minute: what is left of broken connections is some thousand objects that hold each other."""
-    while True:
-        await asyncio.sleep(COLLECT_EVERY_S)
-        gc.collect()
-
-
 async def serve(settings: Settings) -> None:
     """Serve until the process is told to end."""
     spare_the_collector()
-    await server_of(await build_app(settings), settings.host, settings.port, "info").serve()
+    sys.setswitchinterval(SWITCH_S)
+    app = await build_app(settings)
+    spare_the_collector()  # once more: what serves is there for good, and else walked each minute
+    await server_of(app, settings.host, settings.port, "info").serve()
 
 
 def free_port(host: str, wanted: int) -> int:

@@ -1,8 +1,9 @@
-"""What a serving process holds as time goes by: its memory, open files and tasks, written to a file every few seconds."""
+"""What a serving process holds as time goes by: memory, objects, open files, tasks, written to a file every few seconds."""
 
 import asyncio
 import csv
 import os
+import sys
 import time
 from pathlib import Path
 
@@ -12,13 +13,14 @@ from zoneledger_cli import main
 #: Names the file that samples are appended to.
 SAMPLES = "ZONELEDGER_TEST_SAMPLES"
 EVERY_S = 2.0
-FIELDS = ("at_s", "pid", "rss_bytes", "open_files", "tasks")
+FIELDS = ("at_s", "pid", "rss_bytes", "blocks", "open_files", "tasks")
 
 
-def _now() -> tuple[float, int, int, int, int]:
+def _now() -> tuple[float, ...]:
     pages = int(Path("/proc/self/statm").read_text().split()[1])
     rss_bytes = pages * os.sysconf("SC_PAGE_SIZE")
-    return time.monotonic(), os.getpid(), rss_bytes, len(os.listdir("/proc/self/fd")), len(asyncio.all_tasks())
+    held = rss_bytes, sys.getallocatedblocks()
+    return time.monotonic(), os.getpid(), *held, len(os.listdir("/proc/self/fd")), len(asyncio.all_tasks())
 
 
 async def _sample(path: Path) -> None:

@@ -3,8 +3,8 @@
     python -m tests.faults.soak --minutes 30 --database sqlite --seed 20261125
 
 The cells send above 500 messages a second. A fault comes every few seconds; the service's process is ended only in the first
-third, so that the last one lives long enough to show a slope. Every two seconds its memory, open files and tasks are measured,
-and the sizes of the write-ahead log and of what the broker keeps on disk. At the end the checker says what became of all
+third, so that the last one lives long enough to show a slope. Every two seconds its memory, objects, open files and tasks are
+measured, and the sizes of the write-ahead log and of what the broker keeps on disk. At the end the checker says what became of all
 messages, and each series is held against its bound (`slopes.py`). `--into` is where the plot and a summary go.
 """
 
@@ -108,7 +108,7 @@ def _watching(bench: Bench, began_s: float) -> Iterator[_Sizes]:
 
 
 def _of_processes(samples: Path, began_s: float) -> list[Series]:
-    """Return memory, open files and tasks by the process's lives, as samples tell them."""
+    """Return memory, objects, open files and tasks by the process's lives, as samples tell them."""
     with samples.open(newline="") as stream:
         rows = [dict(zip(FIELDS, map(float, row), strict=True)) for row in csv.reader(stream)]
     lives = [list(life) for _, life in groupby(rows, key=lambda row: row["pid"])]
@@ -119,6 +119,7 @@ def _of_processes(samples: Path, began_s: float) -> list[Series]:
 
     return [
         of("memory", "MiB", "rss_bytes", MIB),
+        of("objects", "1,000", "blocks", 1000),
         of("open files", "count", "open_files"),
         of("tasks", "count", "tasks"),
     ]

@@ -1,0 +1,31 @@
+"""How the process keeps its memory: the cycle collector runs seldom, and what is free goes back to the system."""
+
+import asyncio
+import ctypes
+import gc
+
+COLLECT_EVERY_S = 60.0
+
+
+def spare_the_collector() -> None:
+    """Let Python's cycle collector pass over what was there at the start, and look at what is new in small portions, twice.
+
+    Messages wait for their commit by the thousand, and answers have rows by the hundred thousand; they hold no cycles. Walking all
+    of them costs a tenth of the time, and each walk holds up every thread: 400,000 objects for some 80 ms.
+    """
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(5_000, 5, 1_000_000)
+
+
+async def keep_collecting() -> None:
+    """Run the whole collector each minute: what is left of broken connections is some thousand objects that hold each other.
+
+    Then give back what the C library holds free, where it can (glibc): the largest backlog would else be held for good.
+    """
+    give_back = getattr(ctypes.CDLL(None), "malloc_trim", None)
+    while True:
+        await asyncio.sleep(COLLECT_EVERY_S)
+        gc.collect()
+        if give_back is not None:
+            await asyncio.to_thread(give_back, 0)

@@ -4,8 +4,12 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
+BENCHES := $(VENV)/.benches
 ARGS ?=
-FIGURES ?=
+BENCHMARKS ?= ingest rewriting memory freshness streams flood scaling figures history
+
+# Tests and faults start the service again and again: what Python compiles is kept, whatever the environment says.
+unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: help demo test faults kills week soak mutants check bench bench-small lock format clean
 
@@ -18,7 +22,7 @@ help:
 	@echo "make soak    30 minutes of random faults on each database; writes what it measured to docs/soak"
 	@echo "make mutants builds with one defect each, and the test that catches it"
 	@echo "make check   format, lint, types, import contracts"
-	@echo "make bench   all benchmarks, each beside a raw baseline of the same run; an hour or more (ARGS goes to the first, FIGURES to the last)"
+	@echo "make bench   all benchmarks, each beside a raw baseline of the same run, and a table of them; an hour or more (BENCHMARKS=... some of them)"
 	@echo "make bench-small  the same in small: only that they run"
 	@echo "make format  rewrite the sources as 'make check' wants them"
 	@echo "make clean   remove the environment and all caches"
@@ -56,13 +60,10 @@ check: $(READY)
 	$(BIN)/mypy
 	$(BIN)/lint-imports
 
-bench: $(READY)
-	$(BIN)/python -m benchmarks.ingest $(ARGS)
-	$(BIN)/python -m benchmarks.rewriting
-	$(BIN)/python -m benchmarks.memory
-	$(BIN)/python -m benchmarks.freshness
-	$(BIN)/python -m benchmarks.streams
-	$(BIN)/python -m benchmarks.figures $(FIGURES)
+bench: $(BENCHES)
+	mkdir -p build/bench
+	set -e; for one in $(BENCHMARKS); do $(BIN)/python -m benchmarks.$$one --json build/bench/$$one.json; done
+	$(BIN)/python -m benchmarks.table $(BENCHMARKS:%=build/bench/%.json)
 
 format: $(READY)
 	$(BIN)/ruff check --fix .
@@ -80,7 +81,13 @@ $(READY): requirements.lock pyproject.toml
 	$(BIN)/python -m pip install --disable-pip-version-check --quiet --no-deps --no-build-isolation --editable .
 	touch $@
 
+$(BENCHES): requirements-bench.lock $(READY)
+	$(BIN)/python -m pip install --disable-pip-version-check --quiet --require-hashes -r requirements-bench.lock
+	touch $@
+
 # Run by hand after a change of dependencies in pyproject.toml; names no registry.
 lock: $(READY)
 	$(BIN)/uv pip compile pyproject.toml --group dev --universal --python-version 3.11 --generate-hashes \
 		--no-annotate --no-header --quiet --output-file requirements.lock
+	$(BIN)/uv pip compile --group bench --universal --python-version 3.11 --generate-hashes \
+		--no-annotate --no-header --quiet --output-file requirements-bench.lock

@@ -7,171 +7,37 @@ and does nothing else.
 
 import argparse
 import asyncio
-import contextlib
 import json
 import multiprocessing
 import tempfile
 import time
-from collections import deque
+from bisect import bisect_left
 from collections.abc import Iterator
-from contextlib import AsyncExitStack, contextmanager
-from dataclasses import dataclass, field
+from contextlib import contextmanager
 from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
-import asyncpg
 import httpx
-from aiomqtt import ProtocolVersion
+from msgspec import Struct
+from msgspec.json import Decoder
 
-from benchmarks.latency import arguments, cells_of, change, first_message, percentiles, plant_of
-from benchmarks.report import write_result
+from benchmarks.changing import Load
+from benchmarks.latency import arguments, cells_of, percentiles, plant_of
+from benchmarks.raw_commits import measure_raw
+from benchmarks.report import Compared, tell
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
 from tests.servers.service import ServiceProcess
-from zoneledger.clock import now_us
 from zoneledger.core.validation import parse_instant
-from zoneledger_mqtt.connection import parse_broker_url
-from zoneledger_mqtt.inner_client import Acknowledging, Received
 from zoneledger_mqtt.topics import Topics
 
-LINGER_S = 0.005
-CONNECTIONS = 8
-#: How often /v1/units is asked: taking an answer apart holds up whoever reads the stream beside it. And how old a message may
-#: be and be missing in an answer to be counted.
+#: How often /v1/units is asked, and how old a message may be and be missing in an answer to be counted.
 UNITS_EVERY_S, OLDEST_S, BIN_S = 1.0, 1.0, 0.002
-SETTLE_S = 2.0
 _spawning = multiprocessing.get_context("spawn")
 
 
-@dataclass
-class Load:
-    """The messages that were published of each cell and not been seen yet: (at_us, when); and how long those seen took."""
-
-    cells: list[str]
-    topics: Topics
-    waiting: dict[str, deque[tuple[int, float]]] = field(default_factory=dict)
-    recent: dict[str, deque[tuple[int, float]]] = field(default_factory=dict)
-    took: list[tuple[float, float]] = field(default_factory=list)
-    passed_over: int = 0
-
-    def __post_init__(self) -> None:
-        self.waiting = {cell: deque() for cell in self.cells}
-        self.recent = {cell: deque(maxlen=4) for cell in self.cells}
-
-    async def publish(self, broker: str, seconds: float) -> None:
-        """Let each cell send a snapshot, then a change a second, spread evenly over the second."""
-        async with AsyncExitStack() as stack:
-            clients = []
-            for _ in range(CONNECTIONS):
-                client = parse_broker_url(broker).client(None, ProtocolVersion.V5)
-                clients.append(await stack.enter_async_context(client))
-
-            async def send(number: int, payload: bytes) -> None:
-                topic = self.topics.events(self.cells[number])
-                await clients[number % CONNECTIONS].publish(topic, payload, qos=1)
-
-            for number in range(len(self.cells)):
-                await send(number, first_message(now_us()))
-            await asyncio.sleep(SETTLE_S)
-            await self._send_changes(send, seconds)
-
-    async def _send_changes(self, send: Any, seconds: float) -> None:
-        loop, begun, sending = asyncio.get_running_loop(), time.perf_counter(), set[asyncio.Task[None]]()
-        for index in range(round(seconds * len(self.cells))):
-            due_s = begun + index / len(self.cells) - time.perf_counter()
-            if due_s > 0:
-                await asyncio.sleep(due_s)
-            seq, number = divmod(index, len(self.cells))
-            at_us, cell = now_us(), self.cells[number]
-            for kept in (self.waiting, self.recent):
-                kept[cell].append((at_us, time.perf_counter()))
-            task = loop.create_task(send(number, change(seq + 1, at_us)))
-            sending.add(task)
-            task.add_done_callback(sending.discard)
-        await asyncio.sleep(SETTLE_S)
-        await asyncio.gather(*sending)
-
-    def seen(self, cell: str, at_us: int, when_s: float) -> None:
-        """Note that a cell's message was seen; those before it were passed over."""
-        waiting = self.waiting[cell]
-        while waiting and waiting[0][0] <= at_us:
-            was_us, published_s = waiting.popleft()
-            if was_us == at_us:
-                self.took.append((published_s, when_s - published_s))
-            else:
-                self.passed_over += 1
-
-
-# The raw pipeline, in a process of its own.
-
-
-async def _commit_all(broker: str, database: str, root: str, said: Connection) -> None:
-    pending, arrived, committed = list[Received](), asyncio.Event(), list[tuple[str, str, float]]()
-
-    def take(received: Received) -> None:
-        pending.append(received)
-        arrived.set()
-
-    topics, connection = Topics(root), await asyncpg.connect(database)
-    columns = "cell TEXT, boot BIGINT, seq BIGINT, body TEXT, PRIMARY KEY (cell, boot, seq)"
-    await connection.execute(f"CREATE TABLE raw_commits ({columns})")
-    values = "unnest($1::text[], $2::bigint[], $3::bigint[], $4::text[])"
-    insert = await connection.prepare(f"INSERT INTO raw_commits SELECT * FROM {values} ON CONFLICT DO NOTHING")
-    client = parse_broker_url(broker).client("raw-commits", ProtocolVersion.V5)
-    incoming = Acknowledging(client, take)
-    async with client:
-        await client.subscribe([(one, 1) for one in topics.filters])
-        said.send("ready")
-        while not said.poll():
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(arrived.wait(), 0.2)
-            arrived.clear()
-            await asyncio.sleep(LINGER_S)
-            batch, pending[:] = list(pending), []
-            if batch:
-                rows = [_row(topics, one) for one in batch]
-                await insert.fetch(*map(list, zip(*(row[:4] for row in rows), strict=True)))
-                committed_s = time.perf_counter()
-                for one in batch:
-                    incoming.acknowledge(one.number)
-                committed += [(row[0], row[4], committed_s) for row in rows]
-        said.send(committed)
-    incoming.close()
-    await connection.close()
-
-
-def _row(topics: Topics, received: Received) -> tuple[str, int, int, str, str]:
-    body = received.payload.decode()
-    told = json.loads(body)
-    return topics.source(received.topic)[0], told["boot"], told["seq"], body, told["at"]
-
-
-def _run_raw(broker: str, database: str, root: str, said: Connection) -> None:
-    asyncio.run(_commit_all(broker, database, root, said))
-
-
-def measure_raw(broker: str, database: str, cells: list[str], seconds: float) -> list[tuple[float, float]]:
-    """Return (published, seconds to the commit) of each change, through the raw pipeline."""
-    load, (ours, theirs) = Load(cells, Topics("raw")), _spawning.Pipe()
-    process = _spawning.Process(target=_run_raw, args=(broker, database, "raw", theirs))
-    process.start()
-    try:
-        assert ours.recv() == "ready"
-        asyncio.run(load.publish(broker, seconds))
-        ours.send("enough")
-        for cell, at, committed_s in ours.recv():
-            load.seen(cell, parse_instant("at", at), committed_s)
-    finally:
-        process.join(10)
-        process.kill()
-    return load.took
-
-
-# The service.
-
-
-async def _read_stream(url: str, load: Load) -> None:
+async def read_stream(url: str, load: Load) -> None:
     """Note when changes of first zones are on the live stream."""
     async with httpx.AsyncClient(timeout=None) as client, client.stream("GET", f"{url}/v1/live") as answer:
         rest = b""
@@ -186,21 +52,63 @@ async def _read_stream(url: str, load: Load) -> None:
                         load.seen(cell, parse_instant("since", told["since"]), when_s)
 
 
-async def _read_units(url: str, load: Load, ages: list[tuple[float, bool]], answers: list[float]) -> None:
-    """Ask for /v1/units now and then; note for each message published just before whether the answer has it."""
+class _Zone(Struct):
+    since: str | None
+
+
+class _Cell(Struct):
+    unit: str
+    zones: list[_Zone]
+
+
+class _Line(Struct):
+    cells: list[_Cell]
+
+
+class _Site(Struct):
+    lines: list[_Line]
+
+
+class _Units(Struct):
+    sites: list[_Site]
+
+
+class _Answer(NamedTuple):
+    """When /v1/units was asked and how long that took, in s; and by cell since when its first zone is as it is."""
+
+    asked_s: float
+    took_s: float
+    since_us: dict[str, int]
+
+
+async def _ask_units(url: str, said: Connection) -> None:
+    answers, decoder = list[_Answer](), Decoder(_Units)
     async with httpx.AsyncClient(timeout=60) as client:
-        while True:
+        while not said.poll():
             asked_s = time.perf_counter()
-            before = {cell: list(recent) for cell, recent in load.recent.items()}
-            units = json.loads((await client.get(f"{url}/v1/units")).content)
-            answers.append(time.perf_counter() - asked_s)
-            for site in units["sites"]:
-                for cell in (cell for line in site["lines"] for cell in line["cells"]):
-                    since_us = parse_instant("since", cell["zones"][0]["since"] or "2000-01-01T00:00:00Z")
-                    for at_us, published_s in before[cell["unit"]]:
-                        if asked_s - published_s < OLDEST_S:
-                            ages.append((asked_s - published_s, since_us >= at_us))
+            content = (await client.get(f"{url}/v1/units")).content
+            took_s = time.perf_counter() - asked_s
+            cells = [cell for site in decoder.decode(content).sites for line in site.lines for cell in line.cells]
+            since = {cell.unit: parse_instant("since", cell.zones[0].since) for cell in cells if cell.zones[0].since}
+            answers.append(_Answer(asked_s, took_s, since))
             await asyncio.sleep(UNITS_EVERY_S)
+    said.send(answers)
+
+
+def _run_units(url: str, said: Connection) -> None:
+    asyncio.run(_ask_units(url, said))
+
+
+def ages_of(answers: list[_Answer], published: dict[str, list[tuple[int, float]]]) -> list[tuple[float, bool]]:
+    """Return, of each message published shortly before an answer was asked for, how long before, and whether the answer had it."""
+    ages = []
+    for answer in answers:
+        for cell, messages in published.items():
+            first = bisect_left(messages, answer.asked_s - OLDEST_S, key=lambda message: message[1])
+            for at_us, published_s in messages[first : first + 4]:
+                if published_s < answer.asked_s:
+                    ages.append((answer.asked_s - published_s, answer.since_us.get(cell, 0) >= at_us))
+    return ages
 
 
 def visible_after(ages: list[tuple[float, bool]]) -> dict[str, float]:
@@ -216,21 +124,33 @@ def visible_after(ages: list[tuple[float, bool]]) -> dict[str, float]:
     return found
 
 
-async def _measure_service(url: str, broker: str, load: Load, seconds: float) -> dict[str, Any]:
-    ages, answers = list[tuple[float, bool]](), list[float]()
-    readers = [asyncio.create_task(_read_stream(url, load)), asyncio.create_task(_read_units(url, load, ages, answers))]
+async def _load_service(url: str, broker: str, load: Load, seconds: float) -> None:
+    reader = asyncio.create_task(read_stream(url, load))
     await load.publish(broker, seconds)
-    for reader in readers:
-        if reader.done():
-            reader.result()
-        reader.cancel()
-        await asyncio.wait([reader])
+    if reader.done():
+        reader.result()
+    reader.cancel()
+    await asyncio.wait([reader])
+
+
+def measure_service(url: str, broker: str, cells: list[str], seconds: float) -> dict[str, Any]:
+    """Return how long changes took to the stream, and to /v1/units, which a process of its own asks for."""
+    load, (ours, theirs) = Load(cells, Topics()), _spawning.Pipe()
+    process = _spawning.Process(target=_run_units, args=(url, theirs))
+    process.start()
+    try:
+        asyncio.run(_load_service(url, broker, load, seconds))
+        ours.send("enough")
+        answers: list[_Answer] = ours.recv()
+    finally:
+        process.join(10)
+        process.kill()
     missing = sum(map(len, load.waiting.values()))
     return {
         "stream": percentiles([took for _, took in load.took]) | {"passed_over": load.passed_over, "missing": missing},
         "stream_by_minute": by_minute(load.took),
-        "units": visible_after(ages),
-        "units_answer": percentiles(answers),
+        "units": visible_after(ages_of(answers, load.published)),
+        "units_answer": percentiles([answer.took_s for answer in answers]),
     }
 
 
@@ -267,28 +187,47 @@ def measure(number: int, seconds: float, raw_seconds: float, kind: str) -> dict[
         plant = Path(name) / "plant.json"
         plant.write_text(json.dumps(plant_of(cells)))
         with ServiceProcess("--database", database, "--broker", broker, "--plant", str(plant)) as service:
-            load = Load(cells, Topics())
-            found = asyncio.run(_measure_service(service.url, broker, load, seconds))
-    asked = {"cells": number, "seconds": seconds, "database": kind}
-    return asked | {"raw_commit": percentiles([took for _, took in raw])} | found
+            found = measure_service(service.url, broker, cells, seconds)
+    return {"raw": percentiles([took for _, took in raw])} | found
+
+
+def _compared(runs: list[dict[str, Any]], kind: str, cells: int) -> Iterator[Compared]:
+    for what, told in (("stream", "on the live stream"), ("units", "in /v1/units")):
+        for share, aim in ((50, "at most 20 ms"), (99, "at most 100 ms")):
+            name = f"p{share}_ms"
+            pairs = tuple((run["raw"][name], run[what][name]) for run in runs)
+            yield Compared(
+                f"p{share} until a change is {told}, {cells} cells, {kind}", "raw publish to commit", "ms", aim, pairs
+            )
 
 
 def main() -> None:
     """Print how long a change takes to the live stream and to /v1/units, beside raw publish to commit."""
     parser = arguments(argparse.ArgumentParser(description=main.__doc__))
     parser.add_argument("--cells", type=int, default=1000)
-    parser.add_argument("--seconds", type=float, default=60)
+    parser.add_argument("--seconds", type=float, default=60, help="of each run")
+    parser.add_argument(
+        "--long", type=float, default=600, help="seconds of one run more, whose minutes are compared; 0: none"
+    )
     parser.add_argument("--raw-seconds", type=float, default=20)
+    parser.add_argument("--runs", type=int, default=3)
     parser.add_argument("--database", choices=["postgresql", "sqlite"], default="postgresql")
     told = parser.parse_args()
-    number, seconds, raw_seconds = (20, 2.0, 1.0) if told.small else (told.cells, told.seconds, told.raw_seconds)
-    result = measure(number, seconds, raw_seconds, told.database)
-    print(f"{result['cells']} cells, a change a second each, {result['seconds']:g} s, {result['database']}")
-    for name in ("raw_commit", "stream", "units", "units_answer"):
-        print(f"{name:>14}: {json.dumps(result[name])}")
-    for minute, of_minute in enumerate(result["stream_by_minute"]):
-        print(f"   minute {minute:>4}: {json.dumps(of_minute)}")
-    write_result(told.json, result)
+    if told.small:
+        told.cells, told.seconds, told.long, told.raw_seconds, told.runs = 20, 2.0, 0.0, 1.0, 1
+    runs = [measure(told.cells, told.seconds, told.raw_seconds, told.database) for _ in range(told.runs)]
+    found = list(_compared(runs, told.database, told.cells))
+    if told.long:
+        runs.append(measure(told.cells, told.long, told.raw_seconds, told.database))
+        _, second, *_, last = runs[-1]["stream_by_minute"]
+        for name in ("p50", "p99"):
+            pair = ((second[f"{name}_ms"], last[f"{name}_ms"]),)
+            found.append(
+                Compared(f"{name} of the last of {told.long / 60:g} minutes", "of the second", "ms", "about 1", pair)
+            )
+    for run in runs:
+        print(json.dumps(run))
+    tell(found, told.json, {"runs": runs})
 
 
 if __name__ == "__main__":

@@ -24,7 +24,7 @@ from tests.servers.postgres import Postgres
 from zoneledger.asgi import open_service
 from zoneledger.bootstrap import Service
 from zoneledger.settings import Settings
-from zoneledger_cli.serving import spare_the_collector
+from zoneledger_cli.memory import spare_the_collector
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.subscriber import Session, Subscriber
 from zoneledger_mqtt.topics import Topics
@@ -63,13 +63,16 @@ async def _events(service: Service) -> int:
     return sum(head.counts.get("events", 0) for head in heads.values())
 
 
-async def ledger_drain(broker: str, database_url: str, messages: int, size: int, plant: Path) -> float:
+async def ledger_drain(
+    broker: str, database_url: str, messages: int, size: int, plant: Path, first_seq: int = 1
+) -> float:
     """Drain such a backlog, in payloads of `size`, through the service; return messages a second until the last is in the ledger."""
     topics = Topics(f"ledger-{time.monotonic_ns()}")
     client_id = f"{CLIENT_ID}-{time.monotonic_ns()}"
     await subscribe_once(broker, topics, client_id)
-    await fill_backlog(broker, topics, messages, size)
+    await fill_backlog(broker, topics, messages, size, first_seq)
     service = await open_service(Settings(database_url=database_url, plant=plant))
+    before = await _events(service)
     subscriber = Subscriber(parse_broker_url(broker), service.recorder, topics=topics, session=Session(client_id))
     recording = asyncio.create_task(service.recorder.run())
     began_s = time.perf_counter()
@@ -79,7 +82,7 @@ async def ledger_drain(broker: str, database_url: str, messages: int, size: int,
         if time.perf_counter() - began_s > DEADLINE_S:
             raise TimeoutError(f"{subscriber.counts.acknowledged} of {messages // size} payloads in {DEADLINE_S:g} s")
     rate = messages / (time.perf_counter() - began_s)
-    stored = await _events(service)
+    stored = await _events(service) - before
     for task in (listening, recording):
         task.cancel()
         await asyncio.wait([task])

@@ -4,6 +4,7 @@ import asyncio
 import time
 from collections.abc import Sequence
 from itertools import count
+from statistics import median
 from typing import NamedTuple
 
 
@@ -15,15 +16,20 @@ class Load(NamedTuple):
     p99_ms: float
 
 
-async def _ask(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, path: str) -> int:
-    """Return how long an answer's body is; raise RuntimeError for one that is not 200."""
+async def exchange(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, path: str) -> tuple[int, bytes, bytes]:
+    """Ask for a path; return the answer's status, its head in small letters, and its body."""
     writer.write(f"GET {path} HTTP/1.1\r\nHost: bench\r\n\r\n".encode())
     head = (await reader.readuntil(b"\r\n\r\n")).lower()
     length = int(head.partition(b"content-length: ")[2].partition(b"\r\n")[0])
-    body = await reader.readexactly(length)
-    if b" 200 " not in head.partition(b"\r\n")[0]:
+    return int(head.split(b" ", 2)[1]), head, await reader.readexactly(length)
+
+
+async def _ask(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, path: str) -> int:
+    """Return how long an answer's body is; raise RuntimeError for one that is not 200."""
+    status, _, body = await exchange(reader, writer, path)
+    if status != 200:
         raise RuntimeError(f"{path}: {body[:300]!r}")
-    return length
+    return len(body)
 
 
 async def seconds_of(port: int, path: str) -> float:
@@ -35,6 +41,15 @@ async def seconds_of(port: int, path: str) -> float:
         return time.perf_counter() - began_s
     finally:
         writer.close()
+
+
+async def median_s(port: int, path: str, times: int) -> float:
+    """Return how long an answer takes; after one that costs much the service waits for as long as it took, and so do we."""
+    took: list[float] = []
+    for _ in range(times):
+        took.append(await seconds_of(port, path))
+        await asyncio.sleep(1.2 * took[-1])
+    return median(took)
 
 
 async def load(port: int, paths: Sequence[str], clients: int, for_s: float) -> Load:

@@ -95,12 +95,12 @@ def payload(first: int, size: int) -> bytes:
     return message(first) if size == 1 else b"[" + b",".join(message(first + i) for i in range(size)) + b"]"
 
 
-async def fill_backlog(broker: str, topics: Topics, messages: int, size: int) -> None:
+async def fill_backlog(broker: str, topics: Topics, messages: int, size: int, first_seq: int = 1) -> None:
     """Publish that many messages in payloads of `size`, half of them from each of two cells, and wait until the broker has them."""
     async with MqttSender(parse_broker_url(broker), topics) as sender:
 
         async def publish(cell: str) -> None:
-            starts = list(range(1, messages // 2 + 1, size))
+            starts = list(range(first_seq, first_seq + messages // 2, size))
             for i in range(0, len(starts), 100):
                 await asyncio.gather(*(sender.send(cell, payload(first, size)) for first in starts[i : i + 100]))
 

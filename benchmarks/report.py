@@ -3,7 +3,7 @@
 import json
 import os
 import platform
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -55,13 +55,8 @@ def write_result(path: Path | None, result: dict[str, Any]) -> None:
         path.write_text(json.dumps({"environment": environment()} | result, indent=2) + "\n")
 
 
-def write_json(found: Sequence[Compared], path: Path | None) -> None:
-    """Write what was compared."""
-    write_result(path, {"results": [asdict(one) | {"ratios": one.ratios} for one in found]})
-
-
-def tell(found: Sequence[Compared], path: Path | None) -> None:
-    """Print what was found, and write it where a path is given."""
+def tell(found: Sequence[Compared], path: Path | None, more: Mapping[str, Any] | None = None) -> None:
+    """Print what was compared, and write it, and more that was measured, where a path is given."""
     for one in found:
         print(one)
-    write_json(found, path)
+    write_result(path, {"results": [asdict(one) | {"ratios": one.ratios} for one in found]} | dict(more or {}))

@@ -25,7 +25,7 @@ from fastapi import FastAPI, Request
 from fastapi.responses import StreamingResponse
 
 from benchmarks.latency import arguments, cells_of, change, first_message, percentiles, plant_of
-from benchmarks.report import write_result
+from benchmarks.report import Compared, tell
 from tests.servers.postgres import Postgres
 from tests.servers.programs import accepts_connections, free_port, wait_until
 from tests.servers.service import ServiceProcess
@@ -241,18 +241,16 @@ def measure(clients: int, changes: int, seconds: float) -> dict[str, Any]:
                     beside = intake(service, cells[31:], seconds)
         finally:
             postgres.close()
-    intakes = {
-        "without_streams_per_s": round(without),
-        "with_streams_per_s": round(beside),
-        "ratio": round(beside / without, 3),
-    }
-    return {
-        "clients": clients,
-        "bare": bare,
-        "live": live,
-        "ratio_p99": round(live["p99_ms"] / bare["p99_ms"], 2),
-        "intake": intakes,
-    }
+    return {"bare": bare, "live": live, "intake": {"without": without, "beside": beside}}
+
+
+def _compared(runs: list[dict[str, Any]], clients: int) -> list[Compared]:
+    p99 = tuple((run["bare"]["p99_ms"], run["live"]["p99_ms"]) for run in runs)
+    intakes = tuple((run["intake"]["without"], run["intake"]["beside"]) for run in runs)
+    return [
+        Compared(f"p99 of a change to {clients} live streams", "a bare stream", "ms", "at most 2", p99),
+        Compared(f"intake beside {clients} live streams", "without them", "messages/s", "unchanged", intakes),
+    ]
 
 
 def main() -> None:
@@ -261,13 +259,15 @@ def main() -> None:
     parser.add_argument("--clients", type=int, default=1000)
     parser.add_argument("--changes", type=int, default=60)
     parser.add_argument("--seconds", type=float, default=15, help="of each intake")
+    parser.add_argument("--runs", type=int, default=3)
     told = parser.parse_args()
     hard = resource.getrlimit(resource.RLIMIT_NOFILE)[1]
     resource.setrlimit(resource.RLIMIT_NOFILE, (hard, hard))
-    result = measure(*((20, 4, 1.0) if told.small else (told.clients, told.changes, told.seconds)))
-    for name in ("clients", "bare", "live", "ratio_p99", "intake"):
-        print(f"{name:>10}: {json.dumps(result[name])}")
-    write_result(told.json, result)
+    sizes, number = ((20, 4, 1.0), 1) if told.small else ((told.clients, told.changes, told.seconds), told.runs)
+    runs = [measure(*sizes) for _ in range(number)]
+    for run in runs:
+        print(json.dumps(run))
+    tell(_compared(runs, sizes[0]), told.json, {"runs": runs})
 
 
 if __name__ == "__main__":

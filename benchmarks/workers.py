@@ -24,7 +24,7 @@ from zoneledger.asgi import open_service
 from zoneledger.settings import Settings
 from zoneledger.storage.engines import open_engines
 from zoneledger.storage.store import SqlStore
-from zoneledger_cli.serving import spare_the_collector
+from zoneledger_cli.memory import spare_the_collector
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.subscriber import Session, Subscriber
 from zoneledger_mqtt.topics import Topics

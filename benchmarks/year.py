@@ -18,7 +18,7 @@ from zoneledger.storage.store import SqlStore
 #: The present of the benchmark; the history ends a day before, so that all of it is settled.
 NOW_US = parse_instant("now", "2026-11-25T00:00:00Z")
 LAST_US = NOW_US - DAY_US
-LINE = "bench/line-1"
+LINE = "year/line-1"
 SHIFTS = {"early": ("06:00", "14:00"), "late": ("14:00", "22:00"), "night": ("22:00", "06:00")}
 SPAN_US, FASTENER_US = 720_000_000, 144_000_000
 
@@ -40,17 +40,17 @@ def plant_of(number: int) -> str:
     ]
     cells = [{"cell": path.rpartition("/")[2], "zones": ["1", "2"]} for path in cells_of(number)]
     line = {"line": "line-1", "shifts": shifts, "standards": standards, "cells": cells}
-    return json.dumps({"sites": [{"site": "bench", "timezone": "UTC", "lines": [line]}]})
+    return json.dumps({"sites": [{"site": "year", "timezone": "UTC", "lines": [line]}]})
 
 
 _NUMBERS = {
     "postgresql": "SELECT generate_series(0::bigint, {count} - 1) AS n",
     "sqlite": "SELECT 0 AS n UNION ALL SELECT n + 1 FROM numbers WHERE n + 1 < {count}",
+    "duckdb": "SELECT unnest(range({count})) AS n",
 }
 _SPANS = """
-INSERT INTO spans (ledger_id, zone, start_us, end_us, state, reason)
 WITH RECURSIVE numbers AS ({numbers}), zones AS (SELECT '' AS zone, 0 AS shift UNION ALL SELECT '1', 0 UNION ALL SELECT '2', 1)
-SELECT {ledger}, zone, {since} + n * {length}, {since} + (n + 1) * {length},
+SELECT {owner}zone, {since} + n * {length}, {since} + (n + 1) * {length},
   CASE (n + shift) % 5 WHEN 1 THEN 'changeover' WHEN 3 THEN 'idle' WHEN 4 THEN CASE n % 7 WHEN 0 THEN 'fault' ELSE 'running' END
     ELSE 'running' END,
   CASE (n + shift) % 5 WHEN 1 THEN 'load' WHEN 3 THEN 'head' WHEN 4 THEN CASE n % 7 WHEN 0 THEN 'clamp-force' ELSE 'process' END
@@ -67,17 +67,27 @@ FROM numbers
 """
 
 
-async def fill(engines: Engines, cells: int, first_day: int, last_day: int) -> int:
-    """Add the ledger from `first_day` days before its end to `last_day` days before it; return how many rows."""
-    engine, since_us, rows = engines.write, LAST_US - first_day * DAY_US, 0
+def spans_sql(dialect: str, owner: str, since_us: int, days: int) -> str:
+    """Return the statement that gives the spans of a cell: what tells whose they are, zone, start_us, end_us, state and reason."""
+    numbers = _NUMBERS[dialect].format(count=days * DAY_US // SPAN_US)
+    return _SPANS.format(numbers=numbers, owner=owner, since=since_us, length=SPAN_US)
+
+
+def _fasteners_sql(dialect: str, ledger_id: int, since_us: int, days: int) -> str:
+    numbers = _NUMBERS[dialect].format(count=days * DAY_US // FASTENER_US)
+    return _FASTENERS.format(numbers=numbers, ledger=ledger_id, since=since_us, length=FASTENER_US)
+
+
+async def fill(engines: Engines, cells: int, days: int) -> int:
+    """Make the ledger of so many days; return how many rows."""
+    engine, since_us, rows = engines.write, LAST_US - days * DAY_US, 0
     async with SqlStore(engines).writing() as writing:
         heads = await writing.lock_heads(cells_of(cells))
     for cell in cells_of(cells):
         ledger_id = heads[cell].ledger_id
-        for statement, length_us in ((_SPANS, SPAN_US), (_FASTENERS, FASTENER_US)):
-            count = (first_day - last_day) * DAY_US // length_us
-            numbers = _NUMBERS[engine.dialect.name].format(count=count)
-            sql = statement.format(numbers=numbers, ledger=ledger_id, since=since_us, length=length_us)
+        spans = spans_sql(engine.dialect.name, f"{ledger_id}, ", since_us, days)
+        made = _fasteners_sql(engine.dialect.name, ledger_id, since_us, days)
+        for sql in (f"INSERT INTO spans (ledger_id, zone, start_us, end_us, state, reason) {spans}", made):
             async with transaction(engine) as connection:
                 rows += (await connection.execute(text(sql))).rowcount
     if engine.dialect.name == "postgresql":

@@ -6,7 +6,8 @@ from pathlib import Path
 import pytest
 
 from benchmarks import ingest, rewriting
-from benchmarks.report import Compared, write_json
+from benchmarks.report import Compared, tell
+from benchmarks.table import table
 from tests.servers.fixtures import programs
 
 pytestmark = pytest.mark.benchmark
@@ -29,13 +30,16 @@ def test_draining_a_backlog_is_compared_with_the_raw_drain(size: int) -> None:
 
 def test_late_events_and_a_rebuild_are_compared_with_the_plain_way() -> None:
     with programs():
-        _tells(rewriting.compare(days=1, runs=1, a_day=2500), works=4)
+        _tells(rewriting.compare(days=1, runs=1, a_day=2500), works=6)
 
 
 def test_results_are_written_with_the_machine_that_they_are_of(tmp_path: Path) -> None:
     found = Compared("a work", "a baseline", "s", "at most 2", ((1.0, 3.0), (2.0, 2.0), (1.0, 2.0)))
-    write_json([found], tmp_path / "results.json")
+    tell([found], tmp_path / "results.json")
     told = json.loads((tmp_path / "results.json").read_text())
     assert told["results"][0]["ratios"] == [1.0, 2.0, 3.0]
     assert told["environment"]["python"]
     assert "ratio 2.00 (1.00 to 3.00, 3 runs), aim at most 2" in str(found)
+    machine, _, *_, row = table([tmp_path / "results.json"]).splitlines()
+    assert told["environment"]["python"] in machine
+    assert row == "| a work | a baseline | 1 | 2 s | 2.00 (1.00 to 3.00) | at most 2 |"

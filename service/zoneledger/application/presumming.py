@@ -34,12 +34,13 @@ SETTLED_US = 300_000_000
 
 @dataclass(frozen=True, slots=True)
 class Presumming:
-    """What pre-sums are made with."""
+    """What pre-sums are made with, and how long nothing is done after each batch, as a multiple of what it took."""
 
     store: Store
     plants: Plants
     clock: Clock
     limits: Limits
+    rest: float = 1.0
 
 
 async def keep_presumming(presumming: Presumming) -> None:
@@ -105,8 +106,8 @@ class _Line:
             if missing := [slot for slot in day if (cell, slot[0]) not in there]:
                 began_s = asyncio.get_running_loop().time()
                 await self._add(unit, missing)
-                # As long as it took, so that messages are taken in meanwhile.
-                await asyncio.sleep(asyncio.get_running_loop().time() - began_s)
+                # Messages are taken in meanwhile.
+                await asyncio.sleep(self._with.rest * (asyncio.get_running_loop().time() - began_s))
 
     async def _add(self, unit: Unit, missing: Sequence[Interval]) -> None:
         """Sum slots of the line or one of its cells, unless the plant model is another one by now."""

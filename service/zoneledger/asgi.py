@@ -8,9 +8,11 @@ from functools import partial
 
 from fastapi import FastAPI
 
+from zoneledger.api.aside import Aside
 from zoneledger.api.openapi import build_api
 from zoneledger.api.streams import Streams
 from zoneledger.bootstrap import Service, build_service
+from zoneledger.core.errors import SchemaMismatch
 from zoneledger.plant_document import canonical_json, read_json, read_yaml
 from zoneledger.settings import Settings
 from zoneledger.storage.schema import migrate
@@ -23,17 +25,29 @@ Background = Callable[[], Awaitable[None]]
 async def open_service(settings: Settings) -> Service:
     """Return the service on a database brought to this program's schema, with the plant file applied if one is set.
 
-    Raises SchemaMismatch, StoreUnavailable, PlantInvalid, or OSError where the plant file cannot be read.
+    One that only reads changes nothing, so the schema has to be right. Raises SchemaMismatch, StoreUnavailable, PlantInvalid,
+    or OSError where the plant file cannot be read.
     """
-    await migrate(settings.database_url)
-    service = build_service(settings.database_url)
-    if settings.plant is not None:
-        try:
+    if not settings.reads_only:
+        await migrate(settings.database_url)
+    service = build_service(settings.database_url, reads_only=settings.reads_only)
+    try:
+        if settings.reads_only:
+            await _check_schema(service)
+        if settings.plant is not None:
             await _apply_plant(service, settings)
-        except BaseException:
-            await service.store.close()
-            raise
+    except BaseException:
+        await service.store.close()
+        raise
     return service
+
+
+async def _check_schema(service: Service) -> None:
+    if not await service.checks["database"]():
+        raise SchemaMismatch(
+            "The database does not have the schema of this version, and a process that only reads changes nothing: "
+            "start one of the same version that takes messages in."
+        )
 
 
 async def _apply_plant(service: Service, settings: Settings) -> None:
@@ -51,14 +65,15 @@ def create_app(service: Service, background: Sequence[Background] = (), streams:
     """
 
     streams = Streams() if streams is None else streams
-    works: list[Background] = [service.recorder.run, partial(service.live.run, streams.tell), *background]
+    telling, aside = partial(service.live.run, streams.tell), Aside(service)
+    works: list[Background] = [service.recorder.run, service.lateness.run, telling, *background]
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         tasks = [asyncio.ensure_future(work()) for work in works]
 
         async def takes_in() -> bool:
-            return service.recorder.writes and not any(task.done() for task in tasks)
+            return (service.recorder.writes or service.reads_only) and not any(task.done() for task in tasks)
 
         service.checks["recorder"] = takes_in
         for task in tasks:
@@ -71,10 +86,12 @@ def create_app(service: Service, background: Sequence[Background] = (), streams:
             for task in reversed(tasks):
                 task.cancel()
                 await asyncio.wait([task])
+            await aside.stop()
             await service.store.close()
 
     app = build_api(lifespan)
     app.state.service = service
+    app.state.aside = aside
     app.state.streams = streams
     return app
 

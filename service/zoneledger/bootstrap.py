@@ -3,6 +3,7 @@
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 
+from zoneledger.application.lateness import Lateness
 from zoneledger.application.live import Live
 from zoneledger.application.plants import Plants
 from zoneledger.application.ports import Store
@@ -25,7 +26,8 @@ class Service:
     """All that an entry point needs; `recorder.run()` has to run while deliveries are handed in.
 
     `checks` say, by name, whether what it rests on is well; adapters add theirs. `listens` tells whether this process takes
-    in what the broker brings, and not another one; None where there is no broker.
+    in what the broker brings, and not another one; None where there is no broker. A service that `reads_only` changes nothing.
+    `aside` is the same store for another event loop, and only reads.
     """
 
     store: Store
@@ -36,14 +38,17 @@ class Service:
     live: Live
     limits: Limits
     now_us: Callable[[], int]
+    lateness: Lateness
+    aside: Store
     checks: dict[str, Check] = field(default_factory=dict)
     listens: Callable[[], bool] | None = None
+    reads_only: bool = False
 
 
-def build_service(database_url: str, *, clock: Callable[[], int] = now_us) -> Service:
+def build_service(database_url: str, *, clock: Callable[[], int] = now_us, reads_only: bool = False) -> Service:
     """Return the service on a database whose schema is already this program's."""
     engines, limits = open_engines(database_url), Limits()
-    store = SqlStore(engines)
+    store = SqlStore(engines, reads_only=reads_only)
     plants = Plants(lambda text: to_plant(read_json(text)))
 
     async def schema_is_right() -> bool:
@@ -52,4 +57,7 @@ def build_service(database_url: str, *, clock: Callable[[], int] = now_us) -> Se
     moments, retries = Moments(limits), Retries(plants, clock, limits)
     live = Live(store, plants, clock, moments)
     recorder = Recorder(store, plants, clock, limits, live.note)
-    return Service(store, plants, recorder, retries, moments, live, limits, clock, {"database": schema_is_right})
+    checks: dict[str, Check] = {"database": schema_is_right}
+    lateness, aside = Lateness(clock), SqlStore(open_engines(database_url), reads_only=True)
+    shared = (store, plants, recorder, retries, moments, live, limits, clock, lateness, aside)
+    return Service(*shared, checks, reads_only=reads_only)

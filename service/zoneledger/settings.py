@@ -24,6 +24,9 @@ class Settings(BaseSettings):
     port: int = Field(default=8000, ge=1, le=65535, description="The port to listen on")
     plant: Path | None = Field(default=None, description="A plant.yaml or .json to apply at start")
     live_streams: int = Field(default=1000, ge=0, description="How many live streams may be open at once")
+    reads_only: bool = Field(
+        default=False, description="Only answer, and change nothing: for a database that can only be read"
+    )
 
     keep_messages_days: float | None = Field(
         default=None, gt=0, allow_inf_nan=False, description="Forget messages after so many days; unset: never"
@@ -40,6 +43,12 @@ class Settings(BaseSettings):
         messages, ledger = self.keep_messages_days, self.keep_ledger_days
         if ledger is not None and (messages is None or messages > ledger):
             raise ValueError("keep_ledger_days should not be less than keep_messages_days, which has to be set, too")
+        return self
+
+    @model_validator(mode="after")
+    def _takes_nothing_in(self) -> "Settings":
+        if self.reads_only and (self.broker_url is not None or self.plant is not None):
+            raise ValueError("a process that only reads takes neither a broker_url nor a plant")
         return self
 
     @field_validator("listen_to")

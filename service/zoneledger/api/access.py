@@ -17,7 +17,7 @@ from zoneledger.core.plant import Plant, Unit
 
 
 async def _service(request: Request) -> Service:  # async, as the others are: FastAPI runs what is not in threads
-    service: Service = request.app.state.service
+    service: Service = getattr(request.state, "service", request.app.state.service)
     return service
 
 

@@ -10,6 +10,7 @@ from fastapi import FastAPI, Request, Response
 from fastapi.routing import APIRoute
 from starlette.requests import ClientDisconnect
 
+from zoneledger.api.aside import Aside
 from zoneledger.api.problems import ApiError
 
 #: Who has not had a turn after so long is told to ask again later.
@@ -43,7 +44,7 @@ class Turns:
 
 
 class InTurn(APIRoute):
-    """A route whose answers are made in turn with those of its tag, and not at all for a client that has gone away by then."""
+    """A route whose answers are made aside, in turn with those of its tag, and not at all for a client that has gone away by then."""
 
     def get_route_handler(self) -> Callable[[Request], Awaitable[Response]]:  # type: ignore[override]
         answer = super().get_route_handler()
@@ -53,7 +54,9 @@ class InTurn(APIRoute):
             async with turns.turn():
                 if await request.is_disconnected():
                     raise ClientDisconnect
-                return await answer(request)
+                aside: Aside = request.app.state.aside
+                request.state.service = aside.service
+                return await aside.do(lambda: answer(request))
 
         return answer_in_turn
 

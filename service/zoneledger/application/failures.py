@@ -8,7 +8,7 @@ from zoneledger.application.ports import Reading
 from zoneledger.application.revisions import bearing_on, later_warnings, read_changes
 from zoneledger.application.stored import Head
 from zoneledger.application.undeclared import read_left_out
-from zoneledger.application.windows import Window
+from zoneledger.application.windows import Window, bound
 from zoneledger.core.booking import Limits
 from zoneledger.core.failures import Clock, Planned, Stretch, Tally, Wanted, stretches_of, told_by, trend_score
 from zoneledger.core.figures import Account, figures_of
@@ -108,6 +108,7 @@ async def _read_owned(
     until_us, owned = window.until_us(now_us), dict[Owner, _Owned]()
     if until_us <= window.start_us:
         return owned
+    bound(unit, window.start_us, until_us)
     # One microsecond more on either side shows what is continued there.
     spans = await read_spans(reading, heads, window.start_us - 1, until_us + 1, now_us, limits)
     for owner in {*_summed(unit), *_parts(unit)}:

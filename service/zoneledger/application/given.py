@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from zoneledger.application.ledger import UnitSpans, read_spans
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import GivenRow, Listed
-from zoneledger.application.windows import MAX_DAYS, Window
+from zoneledger.application.windows import MAX_DAYS, Window, bound
 from zoneledger.core.booking import Limits
 from zoneledger.core.calendar import DAY_US
 from zoneledger.core.errors import WindowInvalid
@@ -124,6 +124,7 @@ async def read_questions(
     if window.end_us - window.start_us > MAX_DAYS * DAY_US:
         raise WindowInvalid(f"Questions are asked of at most {MAX_DAYS} days at once; ask for several windows.")
     until_us, cells = window.until_us(now_us), [cell.path for cell in unit.cells]
+    bound(unit, window.start_us, until_us)
     heads = await reading.heads(cells)
     spans = await read_spans(reading, heads, window.start_us, window.end_us, now_us, limits)
     entries = await read_entries(reading, cells, window.start_us, window.end_us)

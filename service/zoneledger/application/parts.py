@@ -10,7 +10,7 @@ from zoneledger.application.ledger import UnitSpans, read_spans
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import Count, Head
 from zoneledger.application.totals import Total
-from zoneledger.application.windows import Window
+from zoneledger.application.windows import Window, bound
 from zoneledger.core.booking import Limits
 from zoneledger.core.figures import Account
 from zoneledger.core.given import time_given
@@ -192,13 +192,17 @@ def by_line(cells: Sequence[Unit]) -> dict[str, list[Unit]]:
 
 
 async def read_sums(reading: Reading, unit: Unit, windows: Sequence[Window], now_us: int, limits: Limits) -> Sums:
-    """Return the accounts of a unit's cells and zones for each window, read up to the present."""
+    """Return the accounts of a unit's cells and zones for each window, read up to the present.
+
+    Raises WindowInvalid where that would be too much of the ledger at once.
+    """
     cells = unit.cells
     heads = await reading.heads([cell.path for cell in cells])
     sums = Sums(unit, [Part(window, window.until_us(now_us)) for window in windows], heads, {}, {})
     past = sums.past
     if not past or not cells:
         return sums
+    bound(unit, *reach_of(past))
     spans = await read_spans(reading, heads, *reach_of(past), now_us, limits)
     given = await read_given(reading, spans, [cell.path for cell in cells], *reach_of(past))
     for line, members in by_line(cells).items():

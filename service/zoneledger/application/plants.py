@@ -1,5 +1,6 @@
 """The plant model: the present one as every use case reads it, and its change."""
 
+import asyncio
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -34,11 +35,10 @@ class Plants:
 
     async def present(self, reading: Reading) -> DeclaredPlant:
         """Return the plant model as declared in the store that is read."""
-        if await reading.plant_version() != self._present.version:
-            found = await reading.plant()
-            if found is not None:
-                self._present = self._declared(found)
-        return self._present
+        version, present = await reading.plant_version(), self._present
+        if version != present.version and (found := await reading.plant()) is not None:
+            self._present = present = await self._declared(found)
+        return present
 
     async def version(self, reading: Reading, version: int | None) -> DeclaredPlant | None:
         """Return a version of the plant model, the present one unless told, or None where there is none such."""
@@ -46,10 +46,14 @@ class Plants:
         if version is None or version == present.version:
             return present
         found = await reading.plant(version)
-        return self._declared(found) if found else None
+        return await self._declared(found) if found else None
 
-    def _declared(self, found: PlantVersion) -> DeclaredPlant:
-        return DeclaredPlant(found.version, self._read_plant(found.document), found.document, found.applied_us)
+    async def _declared(self, found: PlantVersion) -> DeclaredPlant:
+        return DeclaredPlant(found.version, await self._read(found.document), found.document, found.applied_us)
+
+    async def _read(self, document: str) -> Plant:
+        """Read a document in a thread: one of a thousand cells takes long."""
+        return await asyncio.to_thread(self._read_plant, document)
 
     async def declare(self, store: Store, document: str, now_us: int) -> DeclaredPlant:
         """Keep a valid document as the present plant model; the same document again changes nothing."""
@@ -58,7 +62,7 @@ class Plants:
             before = await self.present(writing)
             if before.version and before.document == document:
                 return before
-            plant = self._read_plant(document)
+            plant = await self._read(document)
             version = await writing.add_plant(document, now_us)
             changed = affected(before.plant, plant) if before.version else []
             cause = f"plant version {version}"

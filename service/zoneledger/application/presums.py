@@ -1,6 +1,7 @@
 """Reads what windows come to off pre-sums, which are kept by slot; what of them is missing is summed off the ledger."""
 
 import asyncio
+import math
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -9,7 +10,7 @@ from zoneledger.application.parts import by_line, read_sums, total_of
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import Presum
 from zoneledger.application.totals import Total, added, load_total
-from zoneledger.application.windows import Window
+from zoneledger.application.windows import Window, longest_us
 from zoneledger.core.booking import Limits
 from zoneledger.core.calendar import DAY_US
 from zoneledger.core.plant import Unit
@@ -70,7 +71,7 @@ async def totals_of(reading: Reading, gathered: Gathered, now_us: int, limits: L
         if i % AT_ONCE == 0:
             await asyncio.sleep(0)
     for missing in gathered.missing:
-        for near in _near(sorted(missing.times), LEDGER_APART_US):
+        for near in _near(sorted(missing.times), LEDGER_APART_US, longest_us(missing.unit)):
             windows = [Window(*times) for times, _ in near]
             sums = await read_sums(reading, missing.unit, windows, now_us, limits)
             for part, (_, i) in zip(sums.parts, near, strict=True):
@@ -100,13 +101,15 @@ async def _read_rows(reading: Reading, unit: Unit, times: Sequence[Interval]) ->
     return [found[start_us] for start_us in sorted(found)]
 
 
-def _near(times: Iterable[tuple[Interval, int]], apart_us: int) -> list[list[tuple[Interval, int]]]:
-    """Return sorted times in groups, each so far from the next."""
+def _near(
+    times: Iterable[tuple[Interval, int]], apart_us: int, longest_us: float = math.inf
+) -> list[list[tuple[Interval, int]]]:
+    """Return sorted times in groups, each so far from the next, or as long as a group may be."""
     groups: list[list[tuple[Interval, int]]] = []
     reached_us = 0
     for one in times:
         (start_us, end_us), _ = one
-        if groups and start_us - reached_us < apart_us:
+        if groups and start_us - reached_us < apart_us and end_us - groups[-1][0][0][0] <= longest_us:
             groups[-1].append(one)
             reached_us = max(reached_us, end_us)
         else:

@@ -3,7 +3,7 @@
 from zoneledger.application.given import path_of, read_entries
 from zoneledger.application.ledger import read_spans
 from zoneledger.application.ports import Reading
-from zoneledger.application.windows import MAX_DAYS, Window
+from zoneledger.application.windows import MAX_DAYS, Window, bound
 from zoneledger.core.booking import Limits
 from zoneledger.core.calendar import DAY_US
 from zoneledger.core.errors import WindowInvalid
@@ -24,6 +24,7 @@ async def read_timeline(
     if window.end_us - window.start_us > MAX_DAYS * DAY_US:
         raise WindowInvalid(f"A timeline is at most {MAX_DAYS} days long; ask for several.")
     until_us = window.until_us(now_us)
+    bound(unit, window.start_us, until_us)
     heads = await reading.heads([cell.path for cell in unit.cells])
     spans = await read_spans(reading, heads, window.start_us, window.end_us, now_us, limits)
     entries = await read_entries(reading, list(heads), window.start_us, window.end_us)

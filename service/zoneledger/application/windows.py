@@ -12,6 +12,8 @@ MAX_WINDOW_US = 400 * DAY_US
 #: What is told or kept one by one (spans, passes, questions, given reasons, acceptance runs) is of at most so many days.
 MAX_DAYS = 31
 MAX_POINTS = 2000
+#: How much of the ledger is read at once, as cells times days: what is summed beforehand is not read.
+MAX_CELL_DAYS = 1600
 #: How far back `before` looks for a shift.
 MAX_SHIFT_GAP_US = MAX_DAYS * DAY_US
 
@@ -102,6 +104,20 @@ def _window_before(unit: Unit, window: Window) -> Window:
         day = local_time(window.start_us, unit.tz).date() - timedelta(days=1)
         return Window(*day_window(unit.tz, day), label=day.isoformat())
     return Window(2 * window.start_us - window.end_us, window.start_us)
+
+
+def longest_us(unit: Unit) -> int:
+    """Return how long a window of a unit may be whose ledger is read at once."""
+    return MAX_CELL_DAYS * DAY_US // max(1, len(unit.cells))
+
+
+def bound(unit: Unit, start_us: int, end_us: int) -> None:
+    """Raise WindowInvalid where too much of the ledger would have to be read of a unit at once."""
+    if end_us - start_us > longest_us(unit):
+        raise WindowInvalid(
+            f"The ledger of {len(unit.cells)} cells is read of at most {longest_us(unit) / DAY_US:.1f} days at once. "
+            "Ask for a shorter window, or a unit below."
+        )
 
 
 def series_of(unit: Unit, window: Window, by: str) -> list[Window]:

@@ -1,6 +1,8 @@
 """Engines for SQLite and PostgreSQL: one that writes, one that only reads, with each database's own settings."""
 
+import math
 import sqlite3
+import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
@@ -18,6 +20,8 @@ BUSY_TIMEOUT_MS = 10_000
 #: How long PostgreSQL may take to let us in, and for one statement. Longer than this a statement waits only for whoever
 #: holds a lock, or for an answer over a connection that is dead and was never closed.
 CONNECT_S, WRITE_S, READ_S = 10.0, 10.0, 30.0
+#: After how many steps of SQLite, some ms, it is looked whether a statement has taken too long.
+STEPS_AT_ONCE = 100_000
 #: How many looks by one statement there are at once.
 LOOKS = 4
 #: A process that stands still inside a transaction keeps its locks on PostgreSQL for no longer; ours do not by themselves.
@@ -42,6 +46,7 @@ SQLSTATE_OUTAGES = {
 SQLITE_OUTAGES = {
     sqlite3.SQLITE_BUSY: "it is locked by another",
     sqlite3.SQLITE_LOCKED: "it is locked by another",
+    sqlite3.SQLITE_INTERRUPT: "it took too long",
     sqlite3.SQLITE_NOMEM: "it is short of memory",
     sqlite3.SQLITE_READONLY: "it can only be read",
     sqlite3.SQLITE_IOERR: "its disk fails",
@@ -86,6 +91,27 @@ def _prepare_sqlite(engine: AsyncEngine, begin: str, *, read_only: bool) -> None
     target: Engine = engine.sync_engine
     event.listen(target, "connect", on_connect)
     event.listen(target, "begin", on_begin)
+    if read_only:
+        _bound_statements(target)
+
+
+def _bound_statements(target: Engine) -> None:
+    """Interrupt each statement that takes longer than READ_S, as PostgreSQL's driver does."""
+
+    def on_connect(connection: Any, record: Any) -> None:
+        raw, info = connection.driver_connection, record.info
+
+        def takes_too_long() -> bool:
+            begun_s: float = info.get("begun_s", math.inf)
+            return time.monotonic() - begun_s > READ_S
+
+        connection.run_async(lambda _: raw.set_progress_handler(takes_too_long, STEPS_AT_ONCE))
+
+    def before_execute(connection: Any, *_: Any) -> None:
+        connection.info["begun_s"] = time.monotonic()
+
+    event.listen(target, "connect", on_connect)
+    event.listen(target, "before_cursor_execute", before_execute)
 
 
 @dataclass(frozen=True)

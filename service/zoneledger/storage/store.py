@@ -6,16 +6,18 @@ from contextlib import asynccontextmanager
 
 from zoneledger.application.ports import Reading, Writing
 from zoneledger.application.stored import Basis, Stamp
+from zoneledger.core.errors import StoreUnavailable
 from zoneledger.storage.engines import LOOKS, Engines, transaction
 from zoneledger.storage.reading import SqlReading
 from zoneledger.storage.writing import SqlWriting
 
 
 class SqlStore:
-    """One consistent look, or one transaction, at a time on the engines' connections."""
+    """One consistent look, or one transaction, at a time on the engines' connections; none that writes where it `reads_only`."""
 
-    def __init__(self, engines: Engines) -> None:
+    def __init__(self, engines: Engines, *, reads_only: bool = False) -> None:
         self._engines = engines
+        self._reads_only = reads_only
         # The pool does not serve in the order in which they came, and some would wait for very long.
         self._looks = asyncio.Semaphore(LOOKS)
         self._having_heads: set[str] = set()
@@ -29,6 +31,8 @@ class SqlStore:
     @asynccontextmanager
     async def writing(self) -> AsyncIterator[Writing]:
         """Begin a transaction; leaving it without an error commits."""
+        if self._reads_only:
+            raise StoreUnavailable("this process only reads: ask one that takes messages in")
         async with transaction(self._engines.write) as connection:
             yield SqlWriting(connection, self._having_heads)
 

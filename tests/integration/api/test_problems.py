@@ -127,7 +127,8 @@ CALLS: list[tuple[str, str, dict[str, Any]]] = [
 async def test_a_database_that_does_not_answer_is_a_problem_that_says_when_to_call_again(
     service: Service, method: str, path: str, options: dict[str, Any]
 ) -> None:
-    app = create_app(replace(service, store=_Away(errors.StoreUnavailable("the database does not answer"))))
+    away = _Away(errors.StoreUnavailable("the database does not answer"))
+    app = create_app(replace(service, store=away, aside=away))
     problem(await _ask(app, method, path, **options), "store_unavailable")
     await service.store.close()
 
@@ -136,7 +137,8 @@ async def test_a_database_that_does_not_answer_is_a_problem_that_says_when_to_ca
 async def test_a_failure_tells_nothing_of_what_is_inside(
     service: Service, caplog: pytest.LogCaptureFixture, method: str, path: str, options: dict[str, Any]
 ) -> None:
-    app = create_app(replace(service, store=_Away(KeyError("secret-column"))))
+    failing = _Away(KeyError("secret-column"))
+    app = create_app(replace(service, store=failing, aside=failing))
     answer = await _ask(app, method, path, **options)
     problem(answer, "internal")
     assert "secret" not in answer.text

@@ -7,6 +7,8 @@ from pydantic import BaseModel, Field
 
 from zoneledger.api.access import ServiceOf
 from zoneledger.api.problems import ApiError, described
+from zoneledger.api.times import Time, rfc3339_or_none
+from zoneledger.application.lateness import Tally
 from zoneledger.bootstrap import Check
 from zoneledger.core.errors import StoreUnavailable
 
@@ -16,10 +18,33 @@ router = APIRouter(tags=["operations"])
 CHECK_S = 5.0
 
 
+class LatenessAnswer(BaseModel):
+    """How late the event loop was in some time, in which something was due each 10 ms; null where nothing was due yet."""
+
+    due: int = Field(description="how often something was due", examples=[5990])
+    late_over_20_ms: int = Field(description="how often it was begun more than 20 ms late", examples=[0])
+    late_p50_s: float | None = Field(
+        description="half of it was begun at most so many seconds late, up to a fifth too high", examples=[0.00067]
+    )
+    late_p99_s: float | None = Field(
+        description="99 in 100 were begun at most so many seconds late, up to a fifth too high", examples=[0.0038]
+    )
+    late_most_s: float | None = Field(description="the most that it was late, in seconds", examples=[0.0121])
+    late_most_at: Time | None = Field(description="when what was so late was begun")
+
+
+class EventLoopAnswer(BaseModel):
+    """How late the event loop is, which takes messages in and answers: work that takes long at once holds both up."""
+
+    last_minute: LatenessAnswer
+    since_start: LatenessAnswer
+
+
 class LiveAnswer(BaseModel):
-    """The process answers."""
+    """The process answers, and how late."""
 
     live: bool = Field(default=True, description="always true", examples=[True])
+    event_loop: EventLoopAnswer
 
 
 class ReadyAnswer(BaseModel):
@@ -36,10 +61,23 @@ class ReadyAnswer(BaseModel):
     )
 
 
+def _lateness(tally: Tally) -> LatenessAnswer:
+    return LatenessAnswer(
+        due=tally.due,
+        late_over_20_ms=tally.too_late,
+        late_p50_s=tally.share_s(0.5),
+        late_p99_s=tally.share_s(0.99),
+        late_most_s=None if tally.most_us is None else tally.most_s,
+        late_most_at=rfc3339_or_none(tally.most_us),
+    )
+
+
 @router.get("/health/live", responses=described())
-async def get_live() -> LiveAnswer:
-    """Whether the process answers at all."""
-    return LiveAnswer()
+async def get_live(service: ServiceOf) -> LiveAnswer:
+    """Whether the process answers at all, and how late its event loop is."""
+    lateness = service.lateness
+    loop = EventLoopAnswer(last_minute=_lateness(lateness.last_minute), since_start=_lateness(lateness.since_start))
+    return LiveAnswer(event_loop=loop)
 
 
 @router.get("/health/ready", responses=described("not_ready"))

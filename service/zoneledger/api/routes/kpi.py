@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Sequence
-from typing import Annotated, Literal
+from typing import Annotated, Literal, NamedTuple
 
 from fastapi import APIRouter, Header, Query, Request, Response
 from msgspec.json import encode
@@ -11,6 +11,7 @@ from starlette.requests import ClientDisconnect
 
 from zoneledger.api import kept
 from zoneledger.api.access import ServiceOf, UnitPath, WindowParameters, optional, read_against, unit_of
+from zoneledger.api.aside import Aside
 from zoneledger.api.kept import Kept, KeptAnswers
 from zoneledger.api.kpi_answers import ComparedAnswer, KpiAnswer, SeriesAnswer, compared_told, kpi_told
 from zoneledger.api.problems import described
@@ -25,7 +26,7 @@ from zoneledger.core.plant import Unit
 
 router = APIRouter(tags=["figures"], route_class=kept.Keeping)
 
-#: An answer that takes more than this takes a turn.
+#: An answer that takes more than this takes a turn, and is made aside.
 FEW_WINDOWS, FEW_ROWS = 50, 200
 
 IfNoneMatch = Annotated[
@@ -62,6 +63,14 @@ def _windows(unit: Unit, parameters: KpiParameters) -> list[Window]:
     return [window, other_window(unit, window, read_against(parameters.against))]
 
 
+class _Made(NamedTuple):
+    """An answer; with an ETag where its time is over and settled, and as it is kept where pre-sums tell all of it."""
+
+    body: bytes
+    etag: str | None = None
+    kept: Kept | None = None
+
+
 class _Asked:
     """A request for the figures of a unit, while it is answered."""
 
@@ -74,36 +83,52 @@ class _Asked:
 
     async def answer(self) -> Response:
         """Return the answer: at once where pre-sums tell all of it, in turn with others where it costs more."""
+        made = await self._read_little()
+        if made is None:
+            turns: Turns = self._request.app.state.turns["figures"]
+            async with turns.turn():
+                if await self._request.is_disconnected():
+                    raise ClientDisconnect
+                aside: Aside = self._request.app.state.aside
+                made = await aside.do(lambda: self._read(aside.service))
+        if made.etag is None:
+            return Response(made.body, media_type=kept.MEDIA_TYPE)
+        if made.kept is not None:
+            answers: KeptAnswers = self._request.app.state.kept
+            answers.keep(self._request, made.kept)
+        return kept.respond(self._request, made.body, made.etag)
+
+    async def _read_little(self) -> _Made | None:
+        """Return the answer, or None where it takes more than a few rows."""
         async with self._service.store.reading() as reading:
             unit, windows = await self._meant(reading)
-            if len(windows) <= FEW_WINDOWS:
-                gathered = await gather(reading, unit, windows, self._now_us)
-                if gathered.is_whole and gathered.rows <= FEW_ROWS:
-                    return await self._tell(reading, unit, windows, gathered)
-        turns: Turns = self._request.app.state.turns["figures"]
-        async with turns.turn():
-            if await self._request.is_disconnected():
-                raise ClientDisconnect
-            async with self._service.store.reading() as reading:
-                unit, windows = await self._meant(reading)
-                return await self._tell(reading, unit, windows, await gather(reading, unit, windows, self._now_us))
+            if len(windows) > FEW_WINDOWS:
+                return None
+            gathered = await gather(reading, unit, windows, self._now_us)
+            if not gathered.is_whole or gathered.rows > FEW_ROWS:
+                return None
+            return await self._make(reading, unit, windows, gathered)
+
+    async def _read(self, service: Service) -> _Made:
+        async with service.store.reading() as reading:
+            unit, windows = await self._meant(reading)
+            return await self._make(reading, unit, windows, await gather(reading, unit, windows, self._now_us))
 
     async def _meant(self, reading: Reading) -> tuple[Unit, list[Window]]:
         unit = await unit_of(self._service, reading, self._path)
         return unit, _windows(unit, self._parameters)
 
-    async def _tell(self, reading: Reading, unit: Unit, windows: list[Window], gathered: Gathered) -> Response:
+    async def _make(self, reading: Reading, unit: Unit, windows: list[Window], gathered: Gathered) -> _Made:
         now_us, limits = self._now_us, self._service.limits
         totals = await totals_of(reading, gathered, now_us, limits)
         kpis = await kpis_from(reading, unit, windows, totals, now_us, limits)
         body = await _body(unit, kpis, self._parameters)
         if not windows or any(window.stage(now_us, limits.silence_us) != "settled" for window in windows):
-            return Response(body, media_type=kept.MEDIA_TYPE)
+            return _Made(body)
         etag, basis = kept.etag_of(body), await basis_of(reading, unit, windows) if gathered.is_whole else None
-        if basis is not None:
-            answers: KeptAnswers = self._request.app.state.kept
-            answers.keep(self._request, Kept(basis, await reading.stamp(basis), etag, body))
-        return kept.respond(self._request, body, etag)
+        if basis is None:
+            return _Made(body, etag)
+        return _Made(body, etag, Kept(basis, await reading.stamp(basis), etag, body))
 
 
 async def _body(unit: Unit, kpis: Sequence[Kpi], parameters: KpiParameters) -> bytes:

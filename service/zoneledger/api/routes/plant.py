@@ -59,13 +59,13 @@ async def put_plant(service: ServiceOf, request: Request) -> DeclaredAnswer:
     """
     kind = media_type(request, (JSON, *YAML_TYPES))
     body = await read_body(request, MAX_PLANT_BYTES)
-    document = await asyncio.to_thread(read_json if kind == JSON else _read_yaml, body)
-    declared = await service.plants.declare(service.store, canonical_json(document), service.now_us())
+    document = await asyncio.to_thread(_canonical, kind, body)
+    declared = await service.plants.declare(service.store, document, service.now_us())
     return DeclaredAnswer(version=declared.version, applied=rfc3339(declared.applied_us))
 
 
-def _read_yaml(body: bytes) -> PlantDocument:
-    return read_yaml(body, "document")
+def _canonical(kind: str, body: bytes) -> str:
+    return canonical_json(read_json(body) if kind == JSON else read_yaml(body, "document"))
 
 
 def _as_yaml(document: str) -> str:
@@ -106,5 +106,6 @@ async def get_plant(
         raise ApiError("version_unknown", detail)
     headers = {"Zoneledger-Plant-Version": str(found.version), "Vary": "Accept"}
     if _asks_for_yaml(request.headers.get("accept", "")):
-        return Response(_as_yaml(found.document), headers=headers, media_type="application/yaml")
+        text = await asyncio.to_thread(_as_yaml, found.document)
+        return Response(text, headers=headers, media_type="application/yaml")
     return Response(found.document, headers=headers, media_type="application/json")

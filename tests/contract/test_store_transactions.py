@@ -15,7 +15,7 @@ from tests.servers.postgres import Postgres
 from zoneledger.application.ports import Store
 from zoneledger.application.stored import SnapshotRow
 from zoneledger.core.errors import StoreUnavailable
-from zoneledger.storage.engines import open_engines
+from zoneledger.storage.engines import open_engines, transaction
 from zoneledger.storage.schema import migrate
 from zoneledger.storage.store import SqlStore
 
@@ -245,6 +245,24 @@ async def test_a_damaged_sqlite_file_is_an_outage(sqlite_url: str, stores: Store
 async def test_sqlite_in_a_folder_that_is_not_there_is_an_outage(tmp_path: Path) -> None:
     with pytest.raises(StoreUnavailable):
         await migrate(f"sqlite:///{tmp_path / 'none' / 'ledger.db'}")
+
+
+ENDLESS = {
+    "postgresql": "SELECT pg_sleep(600)",
+    "sqlite": "WITH RECURSIVE numbers (n) AS (SELECT 1 UNION ALL SELECT n + 1 FROM numbers) SELECT count(*) FROM numbers",
+}
+
+
+async def test_a_statement_that_reads_for_too_long_is_interrupted(
+    sql_url: str, stores: Stores, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("zoneledger.storage.engines.READ_S", 0.3)
+    store = await stores.open(sql_url)
+    with pytest.raises(StoreUnavailable, match="took too long"):
+        async with transaction(stores.engines[sql_url].read) as connection:
+            await asyncio.wait_for(connection.exec_driver_sql(ENDLESS[sql_url.partition(":")[0]]), SOON_S)
+    async with store.reading() as reading:
+        assert await reading.cells() == []
 
 
 async def test_readers_cannot_write(sql_url: str, stores: Stores) -> None:

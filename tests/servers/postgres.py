@@ -12,7 +12,7 @@ import asyncpg
 
 from tests.servers.programs import bytes_of, find_program, free_port, give_away, other_user, wait_until
 
-_SUPERUSER = "zoneledger"
+SUPERUSER = "zoneledger"
 _SETTINGS = {
     "listen_addresses": "127.0.0.1",
     "unix_socket_directories": "",
@@ -60,7 +60,7 @@ class Postgres:
 
     def url(self, database: str = "postgres") -> str:
         """The URL of a database as the service takes it."""
-        return f"postgresql://{_SUPERUSER}@127.0.0.1:{self.port}/{database}"
+        return f"postgresql://{SUPERUSER}@127.0.0.1:{self.port}/{database}"
 
     def start(self) -> None:
         """Start it and wait until it answers a query; after `kill` its old processes may have to end first."""
@@ -106,7 +106,7 @@ class Postgres:
         return (self._directory / "log").read_text(errors="replace")
 
     def _initialise(self) -> None:
-        options = ["--auth=trust", "--no-sync", "--encoding=UTF8", "--locale=C", f"--username={_SUPERUSER}"]
+        options = ["--auth=trust", "--no-sync", "--encoding=UTF8", "--locale=C", f"--username={SUPERUSER}"]
         command = [str(self._initdb), "-D", str(self._directory / "data"), *options]
         subprocess.run(command, check=True, capture_output=True, cwd=self._directory, **self._as_user)
 

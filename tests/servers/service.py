@@ -25,10 +25,11 @@ class Running(Protocol):
 
 
 class ServiceProcess:
-    """`zoneledger serve` with its flags; what it stored outlives `kill`, and `start` goes on with it."""
+    """`zoneledger serve` with its flags, and `settings` of its environment; what it stored outlives `kill`, and `start` goes on."""
 
-    def __init__(self, *flags: str) -> None:
+    def __init__(self, *flags: str, settings: dict[str, str] | None = None) -> None:
         self.port = free_port()
+        self._settings = settings or {}
         self._flags = [*flags, "--host", "127.0.0.1", "--port", str(self.port)]
         self._process: Running | None = None
         self._log = Path(tempfile.mkdtemp(prefix="zoneledger-service-")) / "log"
@@ -62,7 +63,7 @@ class ServiceProcess:
         with self._log.open("ab") as log:
             environment = {name: value for name, value in os.environ.items() if not name.startswith("ZONELEDGER_")}
             command = [sys.executable, "-m", "zoneledger_cli", *arguments]
-            return subprocess.Popen(command, stdout=log, stderr=log, env=environment)
+            return subprocess.Popen(command, stdout=log, stderr=log, env=environment | self._settings)
 
     def is_well(self, what: str) -> bool:
         """Tell whether it says that it is `ready`, or `live`."""

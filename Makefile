@@ -31,13 +31,13 @@ demo: $(READY)
 	$(BIN)/zoneledger demo $(ARGS)
 
 test: $(READY)
-	$(BIN)/python -m pytest -rs -n 2 --dist worksteal -m "not benchmark" $(ARGS)
+	$(BIN)/python -m pytest -rs -n 2 --dist worksteal -m "not benchmark and not cluster" $(ARGS)
 
 bench-small: $(READY)
 	$(BIN)/python -m pytest -rs -n 2 --dist worksteal -m benchmark $(ARGS)
 
 faults: $(READY)
-	ZONELEDGER_FAULTS=full $(BIN)/python -m pytest -q tests/faults/test_table.py $(ARGS)
+	ZONELEDGER_FAULTS=full $(BIN)/python -m pytest -q tests/faults/test_table.py tests/faults/test_clustered_broker.py $(ARGS)
 
 kills: $(READY)
 	$(BIN)/python -m tests.faults.killing --database sqlite $(ARGS)

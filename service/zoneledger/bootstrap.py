@@ -7,7 +7,7 @@ from zoneledger.application.lateness import Lateness
 from zoneledger.application.live import Live
 from zoneledger.application.plants import Plants
 from zoneledger.application.ports import Store
-from zoneledger.application.record import Recorder
+from zoneledger.application.recorder import Recorder
 from zoneledger.application.retry import Retries
 from zoneledger.application.units import Moments
 from zoneledger.clock import now_us

@@ -10,7 +10,7 @@ from typing import Any
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.plants import Plants
 from zoneledger.application.ports import Store
-from zoneledger.application.record import Recorder
+from zoneledger.application.recorder import Recorder
 from zoneledger.application.stored import RefusedFilter, Stretch
 from zoneledger.core.booking import Limits
 from zoneledger.core.plant import Cell, Line, Plant, Site

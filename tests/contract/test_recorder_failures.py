@@ -23,7 +23,7 @@ SOON_S = 10.0
 
 @pytest.fixture(autouse=True)
 def _quiet(caplog: pytest.LogCaptureFixture) -> None:
-    caplog.set_level(logging.CRITICAL, "zoneledger.application.record")
+    caplog.set_level(logging.CRITICAL, "zoneledger.application.recorder")
 
 
 async def _settle(store: Store, deliveries: list[Delivery]) -> list[Receipt | BaseException]:
@@ -47,7 +47,7 @@ async def test_an_outage_leaves_nothing_and_the_same_deliveries_are_taken_later(
 async def test_a_recorder_says_that_it_cannot_write_and_finds_out_by_itself_when_it_can_again(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("zoneledger.application.record.TRY_AGAIN_S", 0.0)
+    monkeypatch.setattr("zoneledger.application.recorder.TRY_AGAIN_S", 0.0)
     full, tries = True, 0
 
     def failure(name: str, _: Any) -> Exception | None:

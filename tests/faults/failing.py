@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.faults.samples import SAMPLES, sample_into
-from zoneledger.application.record import Recorder
+from zoneledger.application.recorder import Recorder
 from zoneledger.core.errors import StoreUnavailable
 from zoneledger.storage import schema
 from zoneledger.storage.store import SqlStore

@@ -28,6 +28,7 @@ BOOKING = "service/zoneledger/core/booking.py"
 BOOK = "service/zoneledger/application/book.py"
 KEEP = "service/zoneledger/application/keep.py"
 RECORD = "service/zoneledger/application/record.py"
+RECORDER = "service/zoneledger/application/recorder.py"
 STATEMENTS = "service/zoneledger/storage/statements.py"
 RESTATING = "service/zoneledger/application/restating.py"
 LEASES = "service/zoneledger/storage/leases.py"
@@ -109,7 +110,7 @@ MUTANTS = (
         "an outage is answered as if all were kept",
         (
             Edit(
-                RECORD,
+                RECORDER,
                 "            for _, future in group:\n"
                 "                if not future.done():\n"
                 "                    future.set_exception(StoreUnavailable(str(error)))\n",

@@ -17,6 +17,9 @@ from zoneledger_cli.simulating import write_plant
 ACK_WAIT_S = 15
 
 
+pytestmark = pytest.mark.cluster
+
+
 @pytest.fixture
 def cluster() -> Iterator[NatsCluster]:
     """Three nodes; skipped where the program is missing, as the project needs it for nothing else."""

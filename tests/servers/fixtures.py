@@ -97,12 +97,21 @@ def postgres_template(postgres: Postgres) -> str:
     return name
 
 
+@pytest.fixture(scope="session")
+def spare_databases() -> list[str]:
+    """The names of databases with this program's schema that were lent before, and emptied."""
+    return []
+
+
 @pytest.fixture
-def migrated_postgres_url(postgres: Postgres, postgres_template: str) -> Iterator[str]:
+def migrated_postgres_url(postgres: Postgres, postgres_template: str, spare_databases: list[str]) -> Iterator[str]:
     """The URL of a database for this test alone, with this program's schema and no rows."""
-    name = postgres.create_database(postgres_template)
+    name = spare_databases.pop() if spare_databases else postgres.create_database(postgres_template)
     yield postgres.url(name)
-    postgres.drop_database(name)
+    if postgres.empty_database(name, postgres_template):
+        spare_databases.append(name)
+    else:
+        postgres.drop_database(name)
 
 
 def migrated_url(kind: str, request: pytest.FixtureRequest, directory: Path) -> str:

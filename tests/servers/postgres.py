@@ -13,6 +13,22 @@ import asyncpg
 from tests.servers.programs import bytes_of, find_program, free_port, give_away, other_user, wait_until
 
 SUPERUSER = "zoneledger"
+_END_OTHERS = """
+SELECT pg_terminate_backend(pid, 5000) FROM pg_stat_activity WHERE datname = current_database() AND pid <> pg_backend_pid()
+"""
+_EMPTY = """
+DO $$ BEGIN
+  EXECUTE (SELECT 'TRUNCATE ' || string_agg(quote_ident(tablename), ', ') || ' RESTART IDENTITY'
+    FROM pg_tables WHERE schemaname = 'public' AND tablename <> 'alembic_version');
+END $$
+"""
+#: The schema's version, and a digest of all columns and indexes.
+_SHAPE = """
+SELECT (SELECT string_agg(version_num, ' ') FROM alembic_version)
+  || md5(string_agg(concat_ws(' ', relname, relkind, attname, atttypid, attnotnull), ',' ORDER BY relname, attnum))
+FROM pg_class JOIN pg_attribute ON attrelid = pg_class.oid AND attnum > 0 AND NOT attisdropped
+WHERE relnamespace = 'public'::regnamespace
+"""
 _SETTINGS = {
     "listen_addresses": "127.0.0.1",
     "unix_socket_directories": "",
@@ -53,6 +69,7 @@ class Postgres:
         self._fsync = "on" if fsync else "off"
         self._process: subprocess.Popen[bytes] | None = None
         self._numbers = itertools.count(1)
+        self._shapes: dict[str, str | None] = {}
         self._directory = Path(tempfile.mkdtemp(prefix="zoneledger-postgres-", dir=within))
         self.port = free_port()
         give_away(self._directory, self._as_user)
@@ -101,6 +118,16 @@ class Postgres:
         """Drop a database, whoever is still connected to it."""
         self.run_sql(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")
 
+    def empty_database(self, name: str, template: str) -> bool:
+        """End all its connections and take all rows out of a database; return whether it is now as its template is.
+
+        This takes a tenth of the time of a new copy. Numbers begin anew, too.
+        """
+
+        if template not in self._shapes:
+            self._shapes[template] = asyncio.run(self._shape(template))
+        return asyncio.run(self._shape(name, _END_OTHERS, _EMPTY)) == self._shapes[template]
+
     def log(self) -> str:
         """Return what it logged so far."""
         return (self._directory / "log").read_text(errors="replace")
@@ -131,6 +158,19 @@ class Postgres:
         self._process.send_signal(with_signal)
         self._process.wait(timeout=30)
         self._process = None
+
+    async def _shape(self, name: str, *before: str) -> str | None:
+        """Return the shape of a database after some statements, None where there is none that we know."""
+        connection = await asyncpg.connect(self.url(name), timeout=5)
+        try:
+            for statement in before:
+                await connection.execute(statement)
+            shape: str | None = await connection.fetchval(_SHAPE)
+            return shape
+        except asyncpg.PostgresError:
+            return None
+        finally:
+            await connection.close()
 
     def run_sql(self, statement: str) -> None:
         """Run a statement as the superuser; raises OSError or asyncpg.PostgresError."""

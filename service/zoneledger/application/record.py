@@ -1,45 +1,38 @@
 """Records deliveries: many at once, in one transaction with the ledger that follows from them."""
 
 import asyncio
-import logging
-from collections import deque
-from collections.abc import AsyncIterator, Callable, Collection, Iterable, Sequence
-from contextlib import asynccontextmanager
-from typing import NamedTuple
+from collections.abc import AsyncIterator, Collection, Iterable, Sequence
+from typing import NamedTuple, TypeVar
 
 from zoneledger.application import book
 from zoneledger.application.accept import Sorted, ZonesOf, sort_delivery
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.keep import Kept, keep
 from zoneledger.application.links import note_link
-from zoneledger.application.plants import Plants
-from zoneledger.application.ports import Store, Writing
+from zoneledger.application.ports import Writing
 from zoneledger.application.stored import Head
 from zoneledger.core.booking import Limits
-from zoneledger.core.decoding import Refusal
-from zoneledger.core.errors import StoreUnavailable
 from zoneledger.core.offsets import observe
 from zoneledger.core.rows import Booked
 
-log = logging.getLogger(__name__)
-
-#: A group is no larger, so that what a transaction holds in memory is bounded, and nobody waits long for a turn of the loop.
-DELIVERIES_AT_ONCE = 1000
-BYTES_AT_ONCE = 512 * 1024
-#: How long a group that is not full waits for more, as each commit costs its statements and a sync of the disk, whatever
-#: it holds; behind a group of `BUSY` deliveries a backlog is likely, and longer waits make fewer commits.
-LINGER_S, BUSY_LINGER_S, BUSY = 0.005, 0.02, 100
+#: How many deliveries are taken apart, or cells booked, without a pause for others.
+AT_A_TIME = 50
 COUNTS_PER_CELL = 100
-#: Where nothing is delivered for so long after an outage of the store, the recorder tries by itself whether it takes something
-#: in again. Longer than anybody waits who has something to deliver: a full disk may have room for a try, and none for that.
-TRY_AGAIN_S = 40.0
 
-_Waiting = tuple[Delivery, asyncio.Future[Receipt]]
+_T = TypeVar("_T")
+
+
+async def _in_turn(things: Iterable[_T]) -> AsyncIterator[_T]:
+    """Yield them with a pause for others now and then."""
+    for number, one in enumerate(things, start=1):
+        yield one
+        if number % AT_A_TIME == 0:
+            await asyncio.sleep(0)
 
 
 async def _keep_all(writing: Writing, group: Sorted, heads: dict[str, Head], limits: Limits) -> list[Kept]:
     kept = []
-    for cell, accepted in sorted(group.accepted.items()):
+    async for cell, accepted in _in_turn(sorted(group.accepted.items())):
         head = heads[cell]
         kept.append(await keep(writing, group, head, book.load(head.booking, limits), accepted))
     await writing.add_events([row for one in kept for row in one.rows])
@@ -49,7 +42,7 @@ async def _keep_all(writing: Writing, group: Sorted, heads: dict[str, Head], lim
 
 async def _book_all(writing: Writing, kept: list[Kept], limits: Limits, now_us: int) -> None:
     changes, appended = book.Changes(), []
-    for one in kept:
+    async for one in _in_turn(kept):
         if one.follows:
             appended.append((one, book.append(changes, one, now_us)))
         else:
@@ -108,7 +101,7 @@ async def record_group(
     """Record deliveries within a transaction: store what is new, book it, keep what is refused."""
     group, receipts = Sorted(now_us), [Receipt() for _ in deliveries]
     heads = await writing.lock_heads(sorted({d.cell for d in deliveries if zones_of(d.cell) is not None}))
-    for delivery, receipt in zip(deliveries, receipts, strict=True):
+    async for delivery, receipt in _in_turn(zip(deliveries, receipts, strict=True)):
         if delivery.kind == "link":
             head = heads.get(delivery.cell)
             booked_us = book.load(head.booking, limits).booked_us if head else 0
@@ -122,166 +115,3 @@ async def record_group(
     _count_refused(group, heads)
     await writing.save_heads(heads.values())
     return Recorded(receipts, heads.values())
-
-
-def _nobody(_: Iterable[Head]) -> None:
-    """Tell nobody of the heads that were committed."""
-
-
-class Recorder:
-    """The Intake: groups what waits and records each group in one transaction; `run` does the work.
-
-    `committed` is told of the heads of each group once it is committed.
-    """
-
-    def __init__(
-        self,
-        store: Store,
-        plants: Plants,
-        now_us: Callable[[], int],
-        limits: Limits,
-        committed: Callable[[Iterable[Head]], None] = _nobody,
-    ) -> None:
-        self._store = store
-        self._plants = plants
-        self._now_us = now_us
-        self._limits = limits
-        self._committed = committed
-        self._waiting: deque[_Waiting] = deque()
-        self._waiting_bytes = 0
-        self._wake = asyncio.Event()
-        self._stopped = False
-        self._writes = True
-
-    @property
-    def writes(self) -> bool:
-        """Whether the store could be written to when it last had to be: a full disk can be read, and takes nothing in."""
-        return self._writes
-
-    def record(self, delivery: Delivery) -> "asyncio.Future[Receipt]":
-        """Hand in one delivery; the future ends after the commit, with StoreUnavailable if nothing was kept."""
-        future: asyncio.Future[Receipt] = asyncio.get_running_loop().create_future()
-        if self._stopped:
-            future.set_exception(StoreUnavailable("the service is stopping"))
-            return future
-        self._waiting.append((delivery, future))
-        self._waiting_bytes += len(delivery.payload)
-        self._wake.set()
-        return future
-
-    async def run(self) -> None:
-        """Record groups until cancelled; whatever then still waits is told that nothing of it was kept."""
-        group: list[_Waiting] = []
-        try:
-            while True:
-                if not self._waiting and not await self._something_comes():
-                    await self._try_to_write()
-                    continue
-                if len(self._waiting) < DELIVERIES_AT_ONCE and self._waiting_bytes < BYTES_AT_ONCE:
-                    await asyncio.sleep(BUSY_LINGER_S if len(group) >= BUSY else LINGER_S)
-                group = self._take_group()
-                await self._record(group)
-        finally:
-            self._stopped = True
-            for _, future in (*group, *self._waiting):
-                if not future.done():
-                    future.set_exception(StoreUnavailable("the service is stopping"))
-
-    async def _something_comes(self) -> bool:
-        """Wait for a delivery; during an outage only until the store is to be tried: False then."""
-        self._wake.clear()
-        try:
-            async with asyncio.timeout(None if self._writes else TRY_AGAIN_S):
-                await self._wake.wait()
-        except TimeoutError:
-            return False
-        return True
-
-    async def _try_to_write(self) -> None:
-        """Make a ledger and take it back, which writes as a delivery does: who is not ready is sent none to try with."""
-        try:
-            async with self._writing() as writing:
-                await writing.remove_ledger(await writing.begin_ledger("", self._now_us()), 1)
-        except StoreUnavailable:
-            return
-        except Exception:
-            log.exception("the store answers again, and fails")
-
-    def _take_group(self) -> list[_Waiting]:
-        group: list[_Waiting] = []
-        size = 0
-        while self._waiting and len(group) < DELIVERIES_AT_ONCE and size < BYTES_AT_ONCE:
-            group.append(self._waiting.popleft())
-            size += len(group[-1][0].payload)
-        self._waiting_bytes -= size
-        return group
-
-    async def _record(self, group: list[_Waiting]) -> None:
-        try:
-            receipts = await self._commit([delivery for delivery, _ in group])
-        except StoreUnavailable as error:
-            log.warning("nothing kept of %d deliveries: %s", len(group), error)
-            for _, future in group:
-                if not future.done():
-                    future.set_exception(StoreUnavailable(str(error)))
-        except Exception:
-            log.exception("a group of %d deliveries failed; each is recorded by itself", len(group))
-            await self._record_singly(group)
-        else:
-            for (_, future), receipt in zip(group, receipts, strict=True):
-                if not future.done():
-                    future.set_result(receipt)
-
-    async def _record_singly(self, group: list[_Waiting]) -> None:
-        """Record each delivery of a failed group by itself; one that fails alone is refused, so that nothing waits behind it."""
-        for delivery, future in group:
-            try:
-                receipt = await self._record_one(delivery)
-            except StoreUnavailable as error:
-                if not future.done():
-                    future.set_exception(StoreUnavailable(str(error)))
-                continue
-            if not future.done():
-                future.set_result(receipt)
-
-    async def _record_one(self, delivery: Delivery) -> Receipt:
-        try:
-            return (await self._commit([delivery]))[0]
-        except StoreUnavailable:
-            raise
-        except Exception:
-            log.exception("a delivery for %s cannot be recorded and is refused", delivery.cell)
-        try:
-            return await self._refuse(delivery)
-        except StoreUnavailable:
-            raise
-        except Exception as error:
-            log.exception("a delivery for %s cannot even be refused; nothing of it is kept", delivery.cell)
-            raise StoreUnavailable(f"nothing kept: {type(error).__name__}") from error
-
-    @asynccontextmanager
-    async def _writing(self) -> AsyncIterator[Writing]:
-        """Begin a transaction, and note whether the store has taken it."""
-        try:
-            async with self._store.writing() as writing:
-                yield writing
-        except StoreUnavailable:
-            self._writes = False
-            raise
-        if not self._writes:
-            log.info("the store can be written to again")
-        self._writes = True
-
-    async def _commit(self, deliveries: list[Delivery]) -> list[Receipt]:
-        async with self._writing() as writing:
-            zones_of = (await self._plants.present(writing)).plant.cell_zones
-            recorded = await record_group(writing, deliveries, zones_of, self._now_us(), self._limits)
-        self._committed(recorded.heads)
-        return recorded.receipts
-
-    async def _refuse(self, delivery: Delivery) -> Receipt:
-        group, receipt = Sorted(self._now_us()), Receipt()
-        group.refuse(delivery, receipt, 0, Refusal("internal_error", "the service failed on it; see its log"), None)
-        async with self._writing() as writing:
-            await writing.add_refused([row for _, row in group.refused])
-        return receipt

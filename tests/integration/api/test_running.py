@@ -16,7 +16,7 @@ from tests.fakes.failing_store import FailingStore
 from tests.integration.api.plant import PLANT
 from tests.integration.api.problem import problem
 from zoneledger.application.intake import Delivery
-from zoneledger.application.record import Recorder
+from zoneledger.application.recorder import Recorder
 from zoneledger.asgi import create_app, open_service
 from zoneledger.bootstrap import Service, build_service
 from zoneledger.core.errors import PlantInvalid, SchemaMismatch, StoreUnavailable

@@ -60,4 +60,4 @@ def test_a_caller_that_vanishes_costs_the_others_nothing(address: str) -> None:
     for _ in range(5):
         with socket.create_connection((host, int(port)), timeout=5) as caller:
             caller.sendall(b"POST /v1/messages HTTP/1.1\r\nHost: x\r\nContent-Length: 5000\r\n\r\n{")
-    assert httpx.get(f"{address}/health/ready").status_code == 200
+    assert httpx.get(f"{address}/health/ready", timeout=30).status_code == 200

@@ -14,7 +14,7 @@ from tests.fakes.memory_store import MemoryStore
 from zoneledger.application.intake import Delivery
 from zoneledger.application.live import FiguresChanged, Live, PlantChanged, StateChanged, Update
 from zoneledger.application.plants import Plants
-from zoneledger.application.record import Recorder
+from zoneledger.application.recorder import Recorder
 from zoneledger.application.units import Moments, Present
 from zoneledger.core.booking import Limits
 from zoneledger.core.errors import StoreUnavailable

@@ -14,7 +14,7 @@ from zoneledger.core.decoding import (
     read_element,
     split_payload,
 )
-from zoneledger.core.messages import Message, zones_named
+from zoneledger.core.messages import FastenerMade, Message, zones_named
 from zoneledger.core.quick import split_plain
 from zoneledger.core.validation import read_checked, unknown_fields
 
@@ -70,6 +70,13 @@ class Sorted:
         row = RefusedRow(cell, origin, self.arrived_us, index, reason, _storable(detail), kept, size)
         self.refused.append((delivery, row))
 
+    def accept(self, cell: str, accepted: list[Accepted], times_us: list[int]) -> None:
+        """Add accepted messages of a cell, and the times of those that are ahead of the service's clock, too."""
+        if accepted:
+            self.accepted.setdefault(cell, []).extend(accepted)
+        if times_us:
+            self.latest_us[cell] = max(*times_us, self.latest_us.get(cell, times_us[0]))
+
     def count_unknown_fields(self, accepted: Accepted) -> None:
         """Count the fields of a message that the contract does not have."""
         if accepted.element.message is not None:
@@ -82,7 +89,7 @@ class Sorted:
 def _check_plant(message: Message, delivery: Delivery, zones: frozenset[str] | None) -> None:
     if zones is None:
         raise Refusal("unknown_cell", f"the plant model names no cell {delivery.cell[:200]}")
-    for zone in zones_named(message):
+    for zone in (message.zone,) if type(message) is FastenerMade else zones_named(message):
         if zone not in zones:
             raise Refusal("unknown_zone", f"the plant model names no zone {zone} in {delivery.cell}")
 
@@ -117,15 +124,15 @@ def sort_delivery(
     except Refusal as refusal:
         group.refuse(delivery, receipt, first, refusal, None)
         return
-    zones = zones_of(delivery.cell)
+    zones, latest_us, accepted = zones_of(delivery.cell), list[int](), list[Accepted]()
     for index, element in enumerate(elements, start=first):
         try:
             message = element.message or _read(element)
             _check_plant(message, delivery, zones)
-            group.latest_us[delivery.cell] = max(message.at_us, group.latest_us.get(delivery.cell, message.at_us))
+            latest_us.append(message.at_us)
             _check_clock(message, group.arrived_us)
         except Refusal as refusal:
             group.refuse(delivery, receipt, index, refusal, element.text)
             continue
-        entry = Accepted(message, element, index, delivery, receipt)
-        group.accepted.setdefault(delivery.cell, []).append(entry)
+        accepted.append(Accepted(message, element, index, delivery, receipt))
+    group.accept(delivery.cell, accepted, latest_us)

@@ -42,8 +42,9 @@ class Kept:
         return first[:3] == place and first[3] > self.booking.at_us
 
 
-def _known_key(key: Key, place: Place | None) -> bool:
-    return place is not None and key <= (place.boot, place.seq)
+def _last_key(booking: Booking) -> Key | None:
+    """Return up to which key events may be known already, None where none can be."""
+    return None if booking.boot is None else (booking.boot, booking.seq)
 
 
 def _same(stored: str, accepted: Accepted) -> bool:
@@ -52,8 +53,7 @@ def _same(stored: str, accepted: Accepted) -> bool:
 
 async def _keep_events(writing: Writing, group: Sorted, kept: Kept, accepted: list[Accepted]) -> None:
     keys = [(one.message.boot, one.message.seq) for one in accepted]
-    place = kept.booking.place
-    known = sorted({key for key in keys if _known_key(key, place)})
+    known = sorted({key for key in keys if key <= last}) if (last := _last_key(kept.booking)) else []
     texts = await writing.events_at(kept.head.cell_id, known) if known else {}
     for key, one in zip(keys, accepted, strict=True):
         stored = texts.get(key)

@@ -50,8 +50,13 @@ def _standing(spans: list[Span], at_us: int) -> tuple[str, str | None] | None:
 
 
 def counted(rows: Booked) -> list[Interval]:
-    """Return when rows count something: fasteners, what snapshots count and no event told, and activities as long as they are."""
-    return [(row[0], row[1]) for row in _counts(rows)]
+    """Return when rows, in their order, count something: fasteners, unseen ones, and activities as long as they are."""
+    made, others = rows.fasteners, Booked(discrepancies=rows.discrepancies, activities=rows.activities)
+    if made and made[-1].at_us - made[0].at_us < APART_US:
+        times = [(made[0].at_us, made[-1].at_us + 1)]
+    else:
+        times = joined((row.at_us, row.at_us + 1) for row in made)
+    return times + [(row[0], row[1]) for row in _counts(others)]
 
 
 def recounted(before: Booked, after: Booked) -> list[Interval]:

@@ -80,6 +80,11 @@ class Booking:
 
     def add(self, message: m.Message) -> None:
         """Book the next message in the order."""
+        if type(message) is m.FastenerMade and self._just_goes_on(message):
+            self._reach(message.at_us)
+            self.seq, self.at_us, self.rank = message.seq, message.at_us, EVENT_RANK
+            self._add_fastener(message)
+            return
         is_event = isinstance(message, m.Event)
         self._find_gap(message, message.seq - 1 if is_event else message.seq)
         believed = message.at_us >= self.booked_us - self.limits.clock_tolerance_us
@@ -97,6 +102,11 @@ class Booking:
         else:
             self._add_snapshot(message)
         self._number_from(number)
+
+    def _just_goes_on(self, event: m.Event) -> bool:
+        """Tell whether an event is the next one of its boot, at a time that is believed: nothing is to be noted but itself."""
+        follows = event.seq == self.seq + 1 and event.boot == self.boot
+        return follows and self.believed and event.at_us >= self.booked_us
 
     def _number_from(self, first: int) -> None:
         rows = self.booked.discrepancies

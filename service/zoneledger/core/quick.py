@@ -4,6 +4,7 @@ It takes only what the careful readers (`decoding`, `validation`) take without a
 just so is left to them.
 """
 
+from datetime import datetime, timedelta
 from typing import Annotated, Literal
 
 from msgspec import DecodeError, Meta, Struct
@@ -35,15 +36,29 @@ class _Fastener(Struct, forbid_unknown_fields=True, gc=False):
 
 
 _FASTENERS = Decoder(_Fastener)
+_EPOCH, _MICROSECOND = datetime(1970, 1, 1), timedelta(microseconds=1)
 #: The quotation marks of the eight fields that each has and the five texts among their values.
 _QUOTES = 2 * 8 + 2 * 5
+
+
+def _instant_us(at: str) -> int:
+    """Return what `parse_instant` does of an instant, and raise what it raises; in UTC, as most are, with less ado."""
+    time = at[:-1] if at[-1:] == "Z" else at[:-6] if at[-6:] == "+00:00" else ""
+    # By its length and where its marks are, it has none of the other forms that Python reads.
+    whole = len(time) in (19, 23, 26) and time[4] == time[7] == "-" and time[10] == "T" and time[13] == time[16] == ":"
+    if whole and time[11:13] < "24" and (len(time) == 19 or (time[19] == "." and time[20:].isdigit())):
+        try:
+            return (datetime.fromisoformat(time) - _EPOCH) // _MICROSECOND
+        except ValueError:
+            pass  # a day that does not exist, which is told below
+    return parse_instant("at", at)
 
 
 def _read_fastener(text: str) -> FastenerMade | None:
     """Return the fastener that a plain text stands for; None where it is none, or not one that is valid beyond doubt."""
     try:
         f = _FASTENERS.decode(text)
-        at_us = parse_instant("at", f.at)
+        at_us = _instant_us(f.at)
     except (DecodeError, Refusal):
         return None
     texts = (f.item is not None) + (f.position is not None) + (f.panel is not None) + (f.program is not None)

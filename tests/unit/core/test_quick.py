@@ -156,3 +156,37 @@ def test_fields_that_stand_twice_are_never_read_quickly(more: list[tuple[str, An
     assert (
         not more or not _is_held(text.encode()) or all(one.message is None for one in split_plain(text.encode()) or [])
     )
+
+
+@pytest.mark.parametrize("offset", ["Z", "z", "+00:00", "-00:00", "+01:00", "+24:00", "+00:60", "+0000", ""])
+@pytest.mark.parametrize(
+    "time",
+    [
+        "2026-11-25T06:00:00",
+        "2026-11-25t06:00:00",
+        "2026-11-25 06:00:00",
+        "2026-11-25T06:00:00.2",
+        "2026-11-25T06:00:00.250",
+        "2026-11-25T06:00:00,250",
+        "2026-11-25T06:00:00.+01",
+        "2026-11-25T06:00:00.25 ",
+        "2026-11-25T06:00:00.250000",
+        "2026-11-25T06:00:00.2500001",
+        "2026-11-25T24:00:00",
+        "2026-11-25T23:59:60",
+        "2026-11-25T23:60:00",
+        "2026-02-29T06:00:00",
+        "2024-02-29T06:00:00.999999",
+        "0000-01-01T00:00:00",
+        "9999-12-31T23:59:59.999999",
+        "2026-W48-3T06:00:00",
+        "20261125T060000.250",
+        "+026-11-25T06:00:00",
+    ],
+)
+def test_an_instant_is_the_one_that_the_careful_readers_read(time: str, offset: str) -> None:
+    payload = json.dumps(FASTENER | {"at": time + offset}).encode()
+    (element,) = split_payload(payload)
+    held = _is_held(payload)
+    assert held or isinstance(_careful(element), str)
+    assert time != "2026-11-25T06:00:00.250" or not offset.startswith("Z") or held

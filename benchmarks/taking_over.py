@@ -12,6 +12,8 @@ from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
+import httpx
+
 from benchmarks.reads import Reads, keep_reading
 from tests.faults.checking import check
 from tests.faults.sending import Cells, Sent
@@ -38,7 +40,10 @@ def _settings(sent: Sent) -> list[dict[str, str]]:
 
 
 def _listens(service: ServiceProcess) -> bool:
-    return bool(service.get("/health/ready")["listens"])
+    try:
+        return bool(service.get("/health/ready")["listens"])
+    except httpx.HTTPStatusError:  # it has the lease, and is not connected yet
+        return False
 
 
 def _stored(service: ServiceProcess, cells: list[str]) -> int:

@@ -28,6 +28,8 @@ STREAMS_AT_ONCE = 50
 REST_S = 0.0002
 #: It is no longer than this; and so long where nobody listens.
 LONGEST_REST_S = 0.5
+#: So much of it may be owed: what changes now and then is sent at once, to however many, and only of a storm is it kept.
+OWED_S = 0.5
 #: How often something is sent at least, as proxies end connections that are silent for long.
 HEARTBEAT_S = 15.0
 #: When clients connect again after a stream has ended, in ms: not all at once.
@@ -63,6 +65,7 @@ class Streams:
         self._chunks: dict[tuple[int, str], tuple[bytes, int]] = {}
         self._listening: set[asyncio.Event] = set()
         self._heartbeat_s = 0.0
+        self._rested_s = 0.0
         self.ended = False
 
     @property
@@ -137,7 +140,9 @@ class Streams:
             if number % STREAMS_AT_ONCE == 0:
                 await asyncio.sleep(0)
         await asyncio.sleep(0)
-        return min(REST_S * len(self._listening), LONGEST_REST_S)
+        now_s = asyncio.get_running_loop().time()
+        self._rested_s = max(self._rested_s, now_s) + REST_S * len(self._listening)
+        return min(max(self._rested_s - OWED_S - now_s, 0.0), LONGEST_REST_S)
 
     def _keep(self, name: str | None, fields: dict[str, Any], unit: str, whole: bool) -> None:
         number = f"{self._process}-{self._last + 1}"

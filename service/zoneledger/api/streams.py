@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 from zoneledger.api.problems import ApiError
 from zoneledger.api.standing import standing
 from zoneledger.api.times import rfc3339_or_none
+from zoneledger.application.giving_way import giving_way
 from zoneledger.application.live import FiguresChanged, PlantChanged, StateChanged, Update
 
 #: How many updates are kept at least; at most twice as many.
@@ -135,10 +136,8 @@ class Streams:
             return LONGEST_REST_S
         if self._last == last:
             return 0.0
-        for number, news in enumerate(list(self._listening), 1):
+        async for news in giving_way(list(self._listening), STREAMS_AT_ONCE):
             news.set()
-            if number % STREAMS_AT_ONCE == 0:
-                await asyncio.sleep(0)
         await asyncio.sleep(0)
         now_s = asyncio.get_running_loop().time()
         self._rested_s = max(self._rested_s, now_s) + REST_S * len(self._listening)

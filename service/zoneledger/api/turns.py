@@ -4,7 +4,7 @@ import asyncio
 from collections import defaultdict
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
-from typing import Any
+from typing import Any, TypeVar
 
 from fastapi import FastAPI, Request, Response
 from fastapi.routing import APIRoute
@@ -12,6 +12,9 @@ from starlette.requests import ClientDisconnect
 
 from zoneledger.api.aside import Aside
 from zoneledger.api.problems import ApiError
+from zoneledger.bootstrap import Service
+
+T = TypeVar("T")
 
 #: Who has not had a turn after so long is told to ask again later.
 LONGEST_WAIT_S = 30.0
@@ -43,6 +46,16 @@ class Turns:
             loop.call_later(min(loop.time() - began_s, LONGEST_PAUSE_S), self._one.release)
 
 
+async def done_in_turn(request: Request, which: str, work: Callable[[Service], Awaitable[T]]) -> T:
+    """Do a work for a request aside, in turn with others, on the service that it is given; not at all for a client that has gone."""
+    turns: Turns = request.app.state.turns[which]
+    async with turns.turn():
+        if await request.is_disconnected():
+            raise ClientDisconnect
+        aside: Aside = request.app.state.aside
+        return await aside.do(lambda: work(aside.service))
+
+
 class InTurn(APIRoute):
     """A route whose answers are made aside, in turn with those of its tag, and not at all for a client that has gone away by then."""
 
@@ -50,13 +63,11 @@ class InTurn(APIRoute):
         answer = super().get_route_handler()
 
         async def answer_in_turn(request: Request) -> Response:
-            turns: Turns = request.app.state.turns[self.tags[0]]
-            async with turns.turn():
-                if await request.is_disconnected():
-                    raise ClientDisconnect
-                aside: Aside = request.app.state.aside
-                request.state.service = aside.service
-                return await aside.do(lambda: answer(request))
+            def answer_on(service: Service) -> Awaitable[Response]:
+                request.state.service = service
+                return answer(request)
+
+            return await done_in_turn(request, str(self.tags[0]), answer_on)
 
         return answer_in_turn
 

@@ -14,7 +14,7 @@ from zoneledger.core.decoding import (
     read_element,
     split_payload,
 )
-from zoneledger.core.messages import FastenerMade, Message, zones_named
+from zoneledger.core.messages import Message, zones_named
 from zoneledger.core.quick import split_plain
 from zoneledger.core.validation import read_checked, unknown_fields
 
@@ -89,7 +89,7 @@ class Sorted:
 def _check_plant(message: Message, delivery: Delivery, zones: frozenset[str] | None) -> None:
     if zones is None:
         raise Refusal("unknown_cell", f"the plant model names no cell {delivery.cell[:200]}")
-    for zone in (message.zone,) if type(message) is FastenerMade else zones_named(message):
+    for zone in zones_named(message):
         if zone not in zones:
             raise Refusal("unknown_zone", f"the plant model names no zone {zone} in {delivery.cell}")
 

@@ -1,10 +1,10 @@
 """Reads the figures of a unit over windows: off what was summed beforehand, and off the ledger where that is missing."""
 
-import asyncio
 from bisect import bisect_left
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from zoneledger.application.giving_way import giving_way
 from zoneledger.application.parts import Sums, total_of
 from zoneledger.application.ports import Reading
 from zoneledger.application.presums import AT_ONCE, gather, place_of, summed_as, totals_of
@@ -14,6 +14,7 @@ from zoneledger.application.totals import Total
 from zoneledger.application.undeclared import read_left_out
 from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
+from zoneledger.core.calendar import DAY_US
 from zoneledger.core.figures import Account, Figures, figures_of
 from zoneledger.core.plant import Unit
 from zoneledger.core.warnings import Warning, warnings_of
@@ -52,13 +53,11 @@ async def kpis_from(
     """Return the figures of a unit for each window and its total, with what is to be known of them."""
     changes, left_out = await read_changes(reading, unit, windows), await read_left_out(reading, unit, windows)
     found, near = [], _Near(changes)
-    for window, total in zip(windows, totals, strict=True):
+    async for window, total in giving_way(zip(windows, totals, strict=True), AT_ONCE):
         bearing = bearing_on(near.to(window), window.start_us, window.end_us)
         kpi = _kpi(unit, window, total, 1 + len(bearing), now_us, limits)
         kpi.warnings.extend(later_warnings(bearing, left_out, window, limits.silence_us))
         found.append(kpi)
-        if len(found) % AT_ONCE == 0:
-            await asyncio.sleep(0)
     return found
 
 
@@ -86,7 +85,7 @@ class _Near:
     """Changes of the past, so that those near one of many windows are found without a look at all of them."""
 
     #: Changes that bear on longer times than this are few: plants, and long backlogs.
-    LONG_US = 31 * 86_400_000_000
+    LONG_US = 31 * DAY_US
 
     def __init__(self, changes: Sequence[Revision]) -> None:
         numbered = list(enumerate(changes))

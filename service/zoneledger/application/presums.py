@@ -1,11 +1,11 @@
 """Reads what windows come to off pre-sums, which are kept by slot; what of them is missing is summed off the ledger."""
 
-import asyncio
 import math
 from bisect import bisect_left
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+from zoneledger.application.giving_way import giving_way
 from zoneledger.application.parts import by_line, read_sums, total_of
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import Presum
@@ -65,11 +65,9 @@ async def totals_of(reading: Reading, gathered: Gathered, now_us: int, limits: L
     """Return what each window comes to: of a zone as of its cell. What is missing is summed off the ledger."""
     read: dict[str, Total] = {}
     totals = []
-    for i, texts in enumerate(gathered.texts, start=1):
+    async for texts in giving_way(gathered.texts, AT_ONCE):
         read |= {text: load_total(text) for text in texts if text not in read}
         totals.append(added(read[text] for text in texts))
-        if i % AT_ONCE == 0:
-            await asyncio.sleep(0)
     for missing in gathered.missing:
         for near in _near(sorted(missing.times), LEDGER_APART_US, longest_us(missing.unit)):
             windows = [Window(*times) for times, _ in near]

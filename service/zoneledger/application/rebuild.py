@@ -1,6 +1,5 @@
 """Derives a cell's ledger anew from its messages, beside the old one, which is read until the new one is whole."""
 
-import asyncio
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 
@@ -15,6 +14,7 @@ from zoneledger.application.book import (
     next_messages,
     rewrite,
 )
+from zoneledger.application.giving_way import giving_way
 from zoneledger.application.plants import FOREVER_US
 from zoneledger.application.ports import Store, Writing
 from zoneledger.application.restating import differing, joined, recounted, restatements
@@ -144,9 +144,7 @@ async def _touch(writing: Writing, new: _New, clock: Clock) -> None:
 async def _fold(new: _New, messages: Iterable[Message]) -> list[Checkpoint]:
     """Fold messages into the new ledger; return the checkpoints that lie among them."""
     checkpoints = []
-    for number, message in enumerate(messages, start=1):
-        if number % MESSAGES_AT_A_TIME == 0:
-            await asyncio.sleep(0)
+    async for message in giving_way(messages, MESSAGES_AT_A_TIME):
         new.booking.add(message)
         new.events_since_checkpoint += isinstance(message, Event)
         if new.events_since_checkpoint >= EVENTS_PER_CHECKPOINT:

@@ -1,11 +1,11 @@
 """Records deliveries: many at once, in one transaction with the ledger that follows from them."""
 
-import asyncio
-from collections.abc import AsyncIterator, Collection, Iterable, Sequence
-from typing import NamedTuple, TypeVar
+from collections.abc import Collection, Sequence
+from typing import NamedTuple
 
 from zoneledger.application import book
 from zoneledger.application.accept import Sorted, ZonesOf, sort_delivery
+from zoneledger.application.giving_way import giving_way
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.keep import Kept, keep
 from zoneledger.application.links import note_link
@@ -19,20 +19,10 @@ from zoneledger.core.rows import Booked
 AT_A_TIME = 50
 COUNTS_PER_CELL = 100
 
-_T = TypeVar("_T")
-
-
-async def _in_turn(things: Iterable[_T]) -> AsyncIterator[_T]:
-    """Yield them with a pause for others now and then."""
-    for number, one in enumerate(things, start=1):
-        yield one
-        if number % AT_A_TIME == 0:
-            await asyncio.sleep(0)
-
 
 async def _keep_all(writing: Writing, group: Sorted, heads: dict[str, Head], limits: Limits) -> list[Kept]:
     kept = []
-    async for cell, accepted in _in_turn(sorted(group.accepted.items())):
+    async for cell, accepted in giving_way(sorted(group.accepted.items()), AT_A_TIME):
         head = heads[cell]
         kept.append(await keep(writing, group, head, book.load(head.booking, limits), accepted))
     await writing.add_events([row for one in kept for row in one.rows])
@@ -42,7 +32,7 @@ async def _keep_all(writing: Writing, group: Sorted, heads: dict[str, Head], lim
 
 async def _book_all(writing: Writing, kept: list[Kept], limits: Limits, now_us: int) -> None:
     changes, appended = book.Changes(), []
-    async for one in _in_turn(kept):
+    async for one in giving_way(kept, AT_A_TIME):
         if one.follows:
             appended.append((one, book.append(changes, one, now_us)))
         else:
@@ -101,7 +91,7 @@ async def record_group(
     """Record deliveries within a transaction: store what is new, book it, keep what is refused."""
     group, receipts = Sorted(now_us), [Receipt() for _ in deliveries]
     heads = await writing.lock_heads(sorted({d.cell for d in deliveries if zones_of(d.cell) is not None}))
-    async for delivery, receipt in _in_turn(zip(deliveries, receipts, strict=True)):
+    async for delivery, receipt in giving_way(zip(deliveries, receipts, strict=True), AT_A_TIME):
         if delivery.kind == "link":
             head = heads.get(delivery.cell)
             booked_us = book.load(head.booking, limits).booked_us if head else 0

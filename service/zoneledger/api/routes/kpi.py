@@ -1,21 +1,19 @@
 """GET /v1/kpi: the figures of a unit."""
 
-import asyncio
 from collections.abc import Sequence
 from typing import Annotated, Literal, NamedTuple
 
 from fastapi import APIRouter, Header, Query, Request, Response
 from msgspec.json import encode
 from pydantic.json_schema import SkipJsonSchema
-from starlette.requests import ClientDisconnect
 
 from zoneledger.api import kept
 from zoneledger.api.access import ServiceOf, UnitPath, WindowParameters, optional, read_against, unit_of
-from zoneledger.api.aside import Aside
 from zoneledger.api.kept import Kept, KeptAnswers
 from zoneledger.api.kpi_answers import ComparedAnswer, KpiAnswer, SeriesAnswer, compared_told, kpi_told
 from zoneledger.api.problems import described
-from zoneledger.api.turns import Turns
+from zoneledger.api.turns import done_in_turn
+from zoneledger.application.giving_way import giving_way
 from zoneledger.application.kpi import Kpi, basis_of, kpis_from
 from zoneledger.application.ports import Reading
 from zoneledger.application.presums import AT_ONCE, Gathered, gather, totals_of
@@ -85,12 +83,7 @@ class _Asked:
         """Return the answer: at once where pre-sums tell all of it, in turn with others where it costs more."""
         made = await self._read_little()
         if made is None:
-            turns: Turns = self._request.app.state.turns["figures"]
-            async with turns.turn():
-                if await self._request.is_disconnected():
-                    raise ClientDisconnect
-                aside: Aside = self._request.app.state.aside
-                made = await aside.do(lambda: self._read(aside.service))
+            made = await done_in_turn(self._request, "figures", self._read)
         if made.etag is None:
             return Response(made.body, media_type=kept.MEDIA_TYPE)
         if made.kept is not None:
@@ -136,11 +129,7 @@ async def _body(unit: Unit, kpis: Sequence[Kpi], parameters: KpiParameters) -> b
         return encode(compared_told(*kpis))
     if parameters.by is None:
         return encode(kpi_told(kpis[0]))
-    parts = []
-    for i, kpi in enumerate(kpis, start=1):
-        parts.append(encode(kpi_told(kpi)))
-        if i % AT_ONCE == 0:
-            await asyncio.sleep(0)
+    parts = [encode(kpi_told(kpi)) async for kpi in giving_way(kpis, AT_ONCE)]
     return b'{"unit":%b,"by":%b,"series":[%b]}' % (encode(unit.path), encode(parameters.by), b",".join(parts))
 
 

@@ -1,21 +1,26 @@
 """Cells that change their state once a second, and how long it took until a change was seen."""
 
 import asyncio
+import re
 import time
 from collections import deque
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from typing import Any
 
+import httpx
 from aiomqtt import ProtocolVersion
 
 from benchmarks.latency import change, first_message
 from zoneledger.clock import now_us
+from zoneledger.core.validation import parse_instant
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.topics import Topics
 
 CONNECTIONS = 8
 SETTLE_S = 2.0
+#: A change of a first zone on the live stream: its cell, and since when.
+STATE = re.compile(rb'event: state\ndata: .*"unit": ?"([^"]+)/1".*"since": ?"([^"]+)"')
 
 
 @dataclass
@@ -76,3 +81,14 @@ class Load:
                 self.took.append((published_s, when_s - published_s))
             else:
                 self.passed_over += 1
+
+
+async def read_stream(url: str, load: Load) -> None:
+    """Note when changes of first zones are on the live stream."""
+    async with httpx.AsyncClient(timeout=None) as client, client.stream("GET", f"{url}/v1/live") as answer:
+        rest = b""
+        async for data in answer.aiter_bytes():
+            when_s = time.perf_counter()
+            *texts, rest = (rest + data).split(b"\n\n")
+            for unit, since in (found.groups() for text in texts if (found := STATE.search(text))):
+                load.seen(unit.decode(), parse_instant("since", since.decode()), when_s)

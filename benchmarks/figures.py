@@ -29,6 +29,7 @@ from benchmarks.report import Compared, tell
 from benchmarks.serving import serving
 from benchmarks.year import BASELINE_SQL, LAST_US, SHIFTS, fill_baseline, plant_of
 from tests.servers.postgres import Postgres
+from tests.servers.programs import running
 from zoneledger.core.calendar import DAY_US
 from zoneledger.storage.engines import driver_url, open_engines
 
@@ -135,12 +136,8 @@ async def compare(database: str, database_url: str, sizes: Sizes, spans: Path) -
 
 @contextmanager
 def _databases(folder: Path) -> Iterator[dict[str, str]]:
-    postgres = Postgres(fsync=True)
-    try:
-        postgres.start()
+    with running(Postgres(fsync=True)) as postgres:
         yield {"postgresql": postgres.url(postgres.create_database()), "sqlite": f"sqlite:///{folder / 'year.db'}"}
-    finally:
-        postgres.close()
 
 
 def main() -> None:

@@ -8,12 +8,11 @@ are answered. What is stored a second, how long changes take to the live stream,
 import argparse
 import asyncio
 import json
-import re
 import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
@@ -21,27 +20,21 @@ from typing import Any
 import httpx
 
 from benchmarks import year
-from benchmarks.changing import SETTLE_S, Load
+from benchmarks.asked import prepare
+from benchmarks.changing import SETTLE_S, Load, read_stream
 from benchmarks.flooding import Flood, History, Told, flooding
 from benchmarks.latency import arguments, cells_of, percentiles, plant_of
 from benchmarks.report import Compared, tell
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
+from tests.servers.programs import running
 from tests.servers.service import ServiceProcess
 from zoneledger.api.times import rfc3339
-from zoneledger.application.presumming import Presumming, presum
-from zoneledger.application.windows import MAX_WINDOW_US
-from zoneledger.bootstrap import build_service
 from zoneledger.clock import now_us
 from zoneledger.core.calendar import DAY_US
-from zoneledger.core.validation import parse_instant
-from zoneledger.storage.engines import open_engines
-from zoneledger.storage.schema import migrate
 from zoneledger_mqtt.topics import Topics
 
 CLIENTS = 64
-#: A change of a first zone on the live stream: its cell, and since when.
-STATE = re.compile(rb'event: state\ndata: .*"unit": ?"([^"]+)/1".*"since": ?"([^"]+)"')
 
 
 @dataclass(frozen=True)
@@ -89,27 +82,9 @@ async def _prepare(database_url: str, sizes: Sizes) -> History:
     """Fill a history that is over by now, and sum it beforehand."""
     if now_us() < year.LAST_US:
         raise RuntimeError("this machine's clock is behind the history, which ends on " + rfc3339(year.LAST_US))
-    await migrate(database_url)
-    engines = open_engines(database_url)
-    await year.fill(engines, sizes.old_cells, sizes.days)
-    await engines.dispose()
-    service = build_service(database_url)
-    await service.plants.declare(service.store, json.dumps(_plant(sizes)), now_us())
-    await presum(Presumming(service.store, service.plants, service.now_us, service.limits), MAX_WINDOW_US)
-    await service.store.close()
+    await prepare(database_url, json.dumps(_plant(sizes)), sizes.old_cells, sizes.days)
     cells = year.cells_of(sizes.old_cells)
     return History(year.LINE, cells, year.LAST_US - sizes.days * DAY_US, year.LAST_US)
-
-
-async def _read_stream(url: str, load: Load) -> None:
-    """Note when changes of first zones are on the live stream."""
-    async with httpx.AsyncClient(timeout=None) as client, client.stream("GET", f"{url}/v1/live") as answer:
-        rest = b""
-        async for data in answer.aiter_bytes():
-            when_s = time.perf_counter()
-            *texts, rest = (rest + data).split(b"\n\n")
-            for unit, since in (found.groups() for text in texts if (found := STATE.search(text))):
-                load.seen(unit.decode(), parse_instant("since", since.decode()), when_s)
 
 
 async def _begun(load: Load) -> None:
@@ -146,7 +121,7 @@ async def _measure(service: ServiceProcess, broker: str, sizes: Sizes, flood: Fl
     load = Load(cells_of(sizes.cells), Topics())
     # Each turn takes a little longer than it is told to: there is something to store until the last one has ended.
     sending = asyncio.create_task(load.publish(broker, 2 * sizes.rounds * (1.2 * sizes.seconds + 2 * SETTLE_S)))
-    reading = asyncio.create_task(_read_stream(service.url, load))
+    reading = asyncio.create_task(read_stream(service.url, load))
     async with httpx.AsyncClient(base_url=service.url, timeout=120) as client:
         await _begun(load)
         turns = [
@@ -168,19 +143,13 @@ async def _measure(service: ServiceProcess, broker: str, sizes: Sizes, flood: Fl
 @contextmanager
 def _service(folder: Path, database: str, sizes: Sizes) -> Iterator[tuple[ServiceProcess, str, History]]:
     """Yield a service with a history on a database of that kind, and its broker's URL."""
-    broker, postgres = Mosquitto(), Postgres(fsync=True)
-    try:
-        broker.start()
-        url = f"sqlite:///{folder / 'flood.db'}"
+    with ExitStack() as stack:
+        broker, url = stack.enter_context(running(Mosquitto())), f"sqlite:///{folder / 'flood.db'}"
         if database == "postgresql":
-            postgres.start()
+            postgres = stack.enter_context(running(Postgres(fsync=True)))
             url = postgres.url(postgres.create_database())
         history = asyncio.run(_prepare(url, sizes))
-        with ServiceProcess("--database", url, "--broker", broker.url) as service:
-            yield service, broker.url, history
-    finally:
-        broker.close()
-        postgres.close()
+        yield stack.enter_context(ServiceProcess("--database", url, "--broker", broker.url)), broker.url, history
 
 
 def measure(database: str, sizes: Sizes) -> list[tuple[Turn, Turn]]:

@@ -12,6 +12,7 @@ from sqlalchemy import text
 from sqlalchemy.ext.asyncio import AsyncEngine
 
 from tests.servers.postgres import Postgres
+from tests.servers.programs import running
 from zoneledger.application.rebuild import ROWS_AT_ONCE
 from zoneledger.application.stored import EventRow
 from zoneledger.storage.engines import open_engines, transaction
@@ -73,12 +74,8 @@ def main() -> None:
     parser.add_argument("--days", type=int, default=6)
     parser.add_argument("--events", type=int, default=20_000, help="of each of 30 cells and day")
     arguments = parser.parse_args()
-    postgres = Postgres(fsync=True)
-    try:
-        postgres.start()
+    with running(Postgres(fsync=True)) as postgres:
         asyncio.run(measure(postgres.url(postgres.create_database()), arguments.days, arguments.events))
-    finally:
-        postgres.close()
 
 
 if __name__ == "__main__":

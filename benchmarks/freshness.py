@@ -22,12 +22,13 @@ import httpx
 from msgspec import Struct
 from msgspec.json import Decoder
 
-from benchmarks.changing import Load
+from benchmarks.changing import Load, read_stream
 from benchmarks.latency import arguments, cells_of, percentiles, plant_of
 from benchmarks.raw_commits import measure_raw
 from benchmarks.report import Compared, tell
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
+from tests.servers.programs import running
 from tests.servers.service import ServiceProcess
 from zoneledger.core.validation import parse_instant
 from zoneledger_mqtt.topics import Topics
@@ -35,21 +36,6 @@ from zoneledger_mqtt.topics import Topics
 #: How often /v1/units is asked, and how old a message may be and be missing in an answer to be counted.
 UNITS_EVERY_S, OLDEST_S, BIN_S = 1.0, 1.0, 0.002
 _spawning = multiprocessing.get_context("spawn")
-
-
-async def read_stream(url: str, load: Load) -> None:
-    """Note when changes of first zones are on the live stream."""
-    async with httpx.AsyncClient(timeout=None) as client, client.stream("GET", f"{url}/v1/live") as answer:
-        rest = b""
-        async for data in answer.aiter_bytes():
-            when_s = time.perf_counter()
-            *texts, rest = (rest + data).split(b"\n\n")
-            for text in texts:
-                if b"event: state" in text:
-                    told = json.loads(text.partition(b"data: ")[2])
-                    cell, _, zone = told["unit"].rpartition("/")
-                    if zone == "1":
-                        load.seen(cell, parse_instant("since", told["since"]), when_s)
 
 
 class _Zone(Struct):
@@ -168,15 +154,9 @@ def by_minute(took: list[tuple[float, float]]) -> list[dict[str, float]]:
 @contextmanager
 def _servers(folder: Path, kind: str) -> Iterator[tuple[str, str, str]]:
     """Yield the URLs of a broker, of a PostgreSQL database for the raw pipeline, and of one of that kind for the service."""
-    broker, postgres = Mosquitto(), Postgres(fsync=True)
-    try:
-        broker.start()
-        postgres.start()
+    with running(Mosquitto()) as broker, running(Postgres(fsync=True)) as postgres:
         raw, own = (postgres.url(postgres.create_database()) for _ in range(2))
         yield broker.url, raw, own if kind == "postgresql" else f"sqlite:///{folder / 'bench.db'}"
-    finally:
-        broker.close()
-        postgres.close()
 
 
 def measure(number: int, seconds: float, raw_seconds: float, kind: str) -> dict[str, Any]:

@@ -8,11 +8,11 @@ import asyncpg
 
 from tests.servers.service import ServiceProcess
 from zoneledger.clock import now_us
+from zoneledger.core.figures import HOUR_US
 from zoneledger_cli.simulating import Target, run_simulation, write_plant
 from zoneledger_sim.demo import demo_scenario
 from zoneledger_sim.plan import Scenario
 
-HOUR_US = 3_600_000_000
 #: What is forgotten with `ZONELEDGER_KEEP_MESSAGES_DAYS`; the rest of the tables is the ledger and what belongs to it.
 MESSAGES = ("events", "snapshots")
 #: A cell that makes some 20,000 events a day and a snapshot each ten seconds.
@@ -25,9 +25,7 @@ def _take_in(service: ServiceProcess, scenario: Scenario, hours: float) -> dict[
     start_us, target = until_us - round(hours * HOUR_US), Target(None, service.url, "cells/v1")
     running = run_simulation(scenario, target, start_us=start_us, until_us=until_us, pace=None, ledger=None)
     asyncio.run(running)
-    lines = [line for site in service.get("/v1/units")["sites"] for line in site["lines"]]
-    received = [cell["received"] for line in lines for cell in line["cells"]]
-    return {name: sum(one[name] for one in received) for name in MESSAGES}
+    return {name: service.received(name) for name in MESSAGES}
 
 
 async def _sizes(url: str) -> dict[str, int]:

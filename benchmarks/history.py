@@ -23,6 +23,7 @@ from benchmarks.serving import serving
 from benchmarks.year import plant_of
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
+from tests.servers.programs import running
 from zoneledger_cli.memory import spare_the_collector
 
 CLIENTS = 32
@@ -48,12 +49,8 @@ def _databases(kind: str, folder: Path, number: int) -> Iterator[list[str]]:
     if kind == "sqlite":
         yield [f"sqlite:///{folder / f'{i}.db'}" for i in range(number)]
         return
-    postgres = Postgres(fsync=True)
-    try:
-        postgres.start()
+    with running(Postgres(fsync=True)) as postgres:
         yield [postgres.url(postgres.create_database()) for _ in range(number)]
-    finally:
-        postgres.close()
 
 
 def _measure(port: int, broker: str, url: str, plant: Path, sizes: Sizes, drained: int) -> dict[str, float]:
@@ -77,9 +74,7 @@ def compare(kind: str, sizes: Sizes) -> list[Compared]:
         plant = folder / "plant.json"
         own = json.loads(plant_of(sizes.cells))
         plant.write_text(json.dumps({"sites": [*own["sites"], *PLANT["sites"]]}))
-        broker = Mosquitto()
-        broker.start()
-        stack.callback(broker.close)
+        broker = stack.enter_context(running(Mosquitto()))
         urls = stack.enter_context(_databases(kind, folder, len(sizes.days)))
         for url, days in zip(urls, sizes.days, strict=True):
             asyncio.run(prepare(url, plant.read_text(), sizes.cells, days))

@@ -21,6 +21,7 @@ from benchmarks.raw_drain import CELLS, fill_backlog, raw_drain
 from benchmarks.report import Compared, tell
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
+from tests.servers.programs import running
 from zoneledger.asgi import open_service
 from zoneledger.bootstrap import Service
 from zoneledger.settings import Settings
@@ -95,32 +96,24 @@ async def ledger_drain(
 @contextmanager
 def databases(folder: Path) -> Iterator[dict[str, list[str]]]:
     """Yield, by name, two databases each: one for the raw drain and one for the ledger."""
-    postgres = Postgres(fsync=True)
-    try:
-        postgres.start()
+    with running(Postgres(fsync=True)) as postgres:
         urls = [postgres.url(postgres.create_database()) for _ in range(2)]
         yield {"postgresql": urls, "sqlite": [f"sqlite:///{folder / name}.db" for name in ("raw", "ledger")]}
-    finally:
-        postgres.close()
 
 
 def compare(messages: int, size: int, runs: int) -> list[Compared]:
     """Drain a backlog of `messages` in payloads of `size` raw and to a current ledger, in turn, on both databases."""
-    broker, found = Mosquitto(), []
-    with tempfile.TemporaryDirectory() as name:
+    found = []
+    with tempfile.TemporaryDirectory() as name, running(Mosquitto()) as broker:
         plant = Path(name) / "plant.json"
         plant.write_text(json.dumps(PLANT))
         measured: dict[str, list[tuple[float, float]]] = {}
-        try:
-            broker.start()
-            for _ in range(runs):
-                with tempfile.TemporaryDirectory() as folder, databases(Path(folder)) as there:
-                    for database, (raw_url, ledger_url) in there.items():
-                        raw = asyncio.run(raw_drain(broker.url, raw_url, messages, size))
-                        ours = asyncio.run(ledger_drain(broker.url, ledger_url, messages, size, plant))
-                        measured.setdefault(database, []).append((raw, ours))
-        finally:
-            broker.close()
+        for _ in range(runs):
+            with tempfile.TemporaryDirectory() as folder, databases(Path(folder)) as there:
+                for database, (raw_url, ledger_url) in there.items():
+                    raw = asyncio.run(raw_drain(broker.url, raw_url, messages, size))
+                    ours = asyncio.run(ledger_drain(broker.url, ledger_url, messages, size, plant))
+                    measured.setdefault(database, []).append((raw, ours))
     kind = "single messages" if size == 1 else f"messages in arrays of {size}"
     for database, pairs in measured.items():
         work = f"a backlog of {messages} {kind} to a current ledger, {database}"

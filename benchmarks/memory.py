@@ -15,6 +15,7 @@ from benchmarks.raw_drain import fill_backlog
 from benchmarks.report import Compared, tell
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
+from tests.servers.programs import running
 from tests.servers.service import ServiceProcess
 from zoneledger_mqtt.topics import Topics
 
@@ -26,16 +27,9 @@ def _resident_mib(service: ServiceProcess) -> float:
     return int(status.partition("VmRSS:")[2].split()[0]) / 1024
 
 
-def _stored(service: ServiceProcess) -> int:
-    lines = [line for site in service.get("/v1/units")["sites"] for line in site["lines"]]
-    return sum(int(cell["received"]["events"]) for line in lines for cell in line["cells"])
-
-
 def measure(database_url: str, messages: int, plant: Path) -> tuple[float, float, float]:
     """Return the service's memory in MiB idle and at its most, and how many messages a second it drained."""
-    broker = Mosquitto()
-    try:
-        broker.start()
+    with running(Mosquitto()) as broker:
         flags = ["--database", database_url, "--broker", broker.url, "--plant", str(plant)]
         with ServiceProcess(*flags) as service:
             time.sleep(5)  # it is subscribed by now, and its session keeps what comes while it is away
@@ -46,34 +40,27 @@ def measure(database_url: str, messages: int, plant: Path) -> tuple[float, float
         try:
             while time.monotonic() - began_s < LONGEST_S:
                 most_mib = max(most_mib, _resident_mib(service))
-                if _stored(service) >= messages:
+                if service.received() >= messages:
                     return idle_mib, most_mib, messages / (time.monotonic() - began_s)
                 time.sleep(EVERY_S)
-            raise TimeoutError(f"{_stored(service)} of {messages} messages in {LONGEST_S:g} s")
+            raise TimeoutError(f"{service.received()} of {messages} messages in {LONGEST_S:g} s")
         finally:
             service.stop()
-    finally:
-        broker.close()
 
 
 def compare(messages: int) -> list[Compared]:
     """Measure it on both databases."""
     found = []
-    postgres = Postgres(fsync=True)
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory() as folder, running(Postgres(fsync=True)) as postgres:
         plant = Path(folder) / "plant.json"
         plant.write_text(json.dumps(PLANT))
-        try:
-            postgres.start()
-            for name, url in (
-                ("postgresql", postgres.url(postgres.create_database())),
-                ("sqlite", f"sqlite:///{folder}/ledger.db"),
-            ):
-                idle_mib, most_mib, per_s = measure(url, messages, plant)
-                work = f"memory behind a backlog of {messages} messages, {name} ({per_s:,.0f}/s)"
-                found.append(Compared(work, "idle", "MiB", "at most 150 MiB more", ((idle_mib, most_mib),)))
-        finally:
-            postgres.close()
+        for name, url in (
+            ("postgresql", postgres.url(postgres.create_database())),
+            ("sqlite", f"sqlite:///{folder}/ledger.db"),
+        ):
+            idle_mib, most_mib, per_s = measure(url, messages, plant)
+            work = f"memory behind a backlog of {messages} messages, {name} ({per_s:,.0f}/s)"
+            found.append(Compared(work, "idle", "MiB", "at most 150 MiB more", ((idle_mib, most_mib),)))
     return found
 
 

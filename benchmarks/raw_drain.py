@@ -75,19 +75,20 @@ _ONE: TypeAdapter[Any] = TypeAdapter(Annotated[_Fastener | _Activity, Field(disc
 _MANY: TypeAdapter[list[Any]] = TypeAdapter(list[Annotated[_Fastener | _Activity, Field(discriminator="type")]])
 
 
-def message(seq: int) -> bytes:
-    """Return an event of a usual length: nine in ten are fasteners, the others begin activities; four a second."""
-    at = (datetime(2026, 1, 5, tzinfo=UTC) + timedelta(seconds=seq / 4)).isoformat(timespec="microseconds")
+def message(seq: int, at: str | None = None, boot: int = 1) -> bytes:
+    """Return an event of a usual length: nine in ten are fasteners, the others begin activities; four a second, unless told."""
+    if at is None:
+        at = (datetime(2026, 1, 5, tzinfo=UTC) + timedelta(seconds=seq / 4)).isoformat(timespec="microseconds")
     if seq % 10 == 0:
         activity = b"process" if seq % 20 else b"load"
         return (
-            b'{"v":1,"boot":1,"seq":%d,"at":"%s","type":"activity","zone":"1","activity":"%s","phase":"begin",'
+            b'{"v":1,"boot":%d,"seq":%d,"at":"%s","type":"activity","zone":"1","activity":"%s","phase":"begin",'
             b'"program":"skin-left","panel":"skin-left-0001","planned":{"automatic":260,"manual":29}}'
-        ) % (seq, at.encode(), activity)
+        ) % (boot, seq, at.encode(), activity)
     return (
-        b'{"v":1,"boot":1,"seq":%d,"at":"%s","type":"fastener","zone":"1","operation":"fasten","result":"good",'
+        b'{"v":1,"boot":%d,"seq":%d,"at":"%s","type":"fastener","zone":"1","operation":"fasten","result":"good",'
         b'"item":"lb-8","position":"p-%d","panel":"skin-left-0001","program":"skin-left","seconds":3.75}'
-    ) % (seq, at.encode(), seq)
+    ) % (boot, seq, at.encode(), seq)
 
 
 def payload(first: int, size: int) -> bytes:

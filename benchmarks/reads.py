@@ -15,10 +15,10 @@ from tests.servers.programs import wait_until
 from tests.servers.service import ServiceProcess
 from zoneledger.api.times import rfc3339
 from zoneledger.clock import now_us
+from zoneledger.core.figures import HOUR_US
 
 PAUSE_S = 0.02
 CLIENTS = 32
-HOUR_US = 3_600_000_000
 #: Two days have so many slots at least that are settled.
 SLOTS = 5
 

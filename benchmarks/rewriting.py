@@ -98,9 +98,7 @@ async def measure(database_url: str, plant: Path, days: int, a_day: int) -> Meas
         return begin_us + seq * every_us
 
     def body(seq: int) -> bytes:
-        at = rfc3339(at_us(seq)).encode()
-        before, _, rest = message(seq).partition(b'"at":"')
-        return before + b'"at":"' + at + rest[rest.index(b'"') :]
+        return message(seq, rfc3339(at_us(seq)))
 
     last_day = (days - 1) * a_day
     late = {last_day + place for place in LATE}

@@ -19,6 +19,7 @@ from benchmarks.latency import arguments
 from benchmarks.report import environment, write_result
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
+from tests.servers.programs import running
 from zoneledger_sim.demo import demo_scenario
 
 
@@ -100,10 +101,7 @@ def measure(sizes: Sizes, parts: list[str]) -> dict[str, Any]:
     result: dict[str, Any] = {}
     with ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-        broker, postgres = Mosquitto(), Postgres(fsync=True)
-        for server in (broker, postgres):
-            stack.callback(server.close)
-            server.start()
+        broker, postgres = stack.enter_context(running(Mosquitto())), stack.enter_context(running(Postgres(fsync=True)))
         bench = Bench(broker, postgres, folder, sizes)
         for name in parts:
             print(f"{name}:", flush=True)

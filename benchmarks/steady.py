@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 import asyncpg
 
 from benchmarks.latency import first_message
+from benchmarks.raw_drain import message
 from benchmarks.raw_publisher import Publisher
 from zoneledger.api.times import rfc3339
 from zoneledger.clock import now_us
@@ -71,18 +72,7 @@ class Steady:
 
     def message(self, number: int, begun_us: int) -> bytes:
         """Return a message: nine in ten are fasteners, the others begin activities."""
-        seq, at = number // self.cells + 1, rfc3339(self.due_us(number, begun_us))
-        head = f'{{"v":1,"boot":{self.boot},"seq":{seq},"at":"{at}","zone":"1",'
-        if seq % 10:
-            return (
-                f'{head}"type":"fastener","operation":"fasten","result":"good","item":"lb-8","position":"p-{seq}",'
-                '"panel":"skin-left-0001","program":"skin-left","seconds":3.75}'
-            ).encode()
-        activity = "process" if seq % 20 else "load"
-        return (
-            f'{head}"type":"activity","activity":"{activity}","phase":"begin","program":"skin-left","panel":"skin-left-0001",'
-            '"planned":{"automatic":260,"manual":29}}'
-        ).encode()
+        return message(number // self.cells + 1, rfc3339(self.due_us(number, begun_us)), self.boot)
 
 
 class Sent(NamedTuple):

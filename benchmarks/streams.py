@@ -27,7 +27,7 @@ from fastapi.responses import StreamingResponse
 from benchmarks.latency import arguments, cells_of, change, first_message, percentiles, plant_of
 from benchmarks.report import Compared, tell
 from tests.servers.postgres import Postgres
-from tests.servers.programs import accepts_connections, free_port, wait_until
+from tests.servers.programs import accepts_connections, free_port, running, wait_until
 from tests.servers.service import ServiceProcess
 from zoneledger.api.times import rfc3339
 from zoneledger.clock import now_us
@@ -227,20 +227,15 @@ def measure(clients: int, changes: int, seconds: float) -> dict[str, Any]:
     """Return what the bare stream and the service take, and the intake without streams and with them."""
     cells = cells_of(61)
     bare = measure_bare(clients, changes, cells[0])
-    postgres = Postgres(fsync=True)
-    with tempfile.TemporaryDirectory() as name:
+    with tempfile.TemporaryDirectory() as name, running(Postgres(fsync=True)) as postgres:
         plant = Path(name) / "plant.json"
         plant.write_text(json.dumps(plant_of(cells)))
-        try:
-            postgres.start()
-            flags = ("--database", postgres.url(postgres.create_database()), "--plant", str(plant))
-            with ServiceProcess(*flags) as service:
-                live = measure_service(service, clients, changes, cells[0])
-                without = intake(service, cells[1:31], seconds)
-                with Clients(service.port, "/v1/live", clients):
-                    beside = intake(service, cells[31:], seconds)
-        finally:
-            postgres.close()
+        flags = ("--database", postgres.url(postgres.create_database()), "--plant", str(plant))
+        with ServiceProcess(*flags) as service:
+            live = measure_service(service, clients, changes, cells[0])
+            without = intake(service, cells[1:31], seconds)
+            with Clients(service.port, "/v1/live", clients):
+                beside = intake(service, cells[31:], seconds)
     return {"bare": bare, "live": live, "intake": {"without": without, "beside": beside}}
 
 

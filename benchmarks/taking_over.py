@@ -46,12 +46,6 @@ def _listens(service: ServiceProcess) -> bool:
         return False
 
 
-def _stored(service: ServiceProcess, cells: list[str]) -> int:
-    """Return how many events of these cells are stored."""
-    lines = [line for site in service.get("/v1/units")["sites"] for line in site["lines"]]
-    return sum(cell["received"]["events"] for line in lines for cell in line["cells"] if cell["unit"] in cells)
-
-
 async def _read(url: str, paths: list[str], reads: Reads, enough: threading.Event) -> None:
     reading = asyncio.ensure_future(keep_reading(url, paths, reads))
     await asyncio.to_thread(enough.wait)
@@ -83,10 +77,12 @@ def _reading(services: list[ServiceProcess], sent: Sent) -> Iterator[list[Reads]
 def _kill_and_wait(worker: ServiceProcess, service: ServiceProcess, cells: list[str]) -> dict[str, float]:
     """Kill a worker; return after how many seconds the service listens in its place, and its cells' next message is stored."""
     worker.kill()
-    killed_s, before = time.monotonic(), _stored(service, cells)
+    killed_s, before = time.monotonic(), service.received(cells=cells)
     wait_until(lambda: _listens(service), "the service takes over", LONGEST_S)
     listens_s = time.monotonic() - killed_s
-    wait_until(lambda: _stored(service, cells) > before, "messages of the killed worker's cells are stored", LONGEST_S)
+    wait_until(
+        lambda: service.received(cells=cells) > before, "messages of the killed worker's cells are stored", LONGEST_S
+    )
     return {"listens_after_s": round(listens_s, 2), "stores_after_s": round(time.monotonic() - killed_s, 2)}
 
 

@@ -20,6 +20,7 @@ from benchmarks.ingest import PLANT, subscribe_once
 from benchmarks.raw_drain import CELLS, fill_backlog
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
+from tests.servers.programs import running
 from zoneledger.asgi import open_service
 from zoneledger.settings import Settings
 from zoneledger.storage.engines import open_engines
@@ -117,23 +118,18 @@ def main() -> None:
     print(
         f"{platform.machine()}, Python {platform.python_version()}, {messages} single messages, nine in ten fasteners"
     )
-    broker, postgres = Mosquitto(), Postgres(fsync=True)
-    with tempfile.TemporaryDirectory() as folder:
+    with (
+        tempfile.TemporaryDirectory() as folder,
+        running(Mosquitto()) as broker,
+        running(Postgres(fsync=True)) as postgres,
+    ):
         plant = Path(folder) / "plant.json"
         plant.write_text(json.dumps(PLANT))
-        try:
-            broker.start()
-            postgres.start()
-            alone = None
-            for kind, workers in kinds.items():
-                rate, changes = drain(broker.url, postgres.url(postgres.create_database()), workers, messages, plant)
-                alone = alone or rate
-                print(
-                    f"{kind:<22} {rate:8,.0f}/s, {rate / alone:.2f} of one; {changes} changes of the past", flush=True
-                )
-        finally:
-            broker.close()
-            postgres.close()
+        alone = None
+        for kind, workers in kinds.items():
+            rate, changes = drain(broker.url, postgres.url(postgres.create_database()), workers, messages, plant)
+            alone = alone or rate
+            print(f"{kind:<22} {rate:8,.0f}/s, {rate / alone:.2f} of one; {changes} changes of the past", flush=True)
 
 
 if __name__ == "__main__":

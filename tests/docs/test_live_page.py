@@ -9,20 +9,11 @@ from pathlib import Path
 import httpx
 
 from tests.docs.pages import blocks, read, section
+from tests.servers.one_cell import CELL, PLANT
 from tests.servers.service import ServiceProcess
 from zoneledger.api.times import rfc3339
 from zoneledger.clock import now_us
 
-CELL = "harbour/wing-1/cell-1"
-PLANT = {
-    "sites": [
-        {
-            "site": "harbour",
-            "timezone": "Europe/Lisbon",
-            "lines": [{"line": "wing-1", "cells": [{"cell": "cell-1", "zones": ["1"]}]}],
-        }
-    ]
-}
 WRITTEN_URL = "http://127.0.0.1:8000"
 
 

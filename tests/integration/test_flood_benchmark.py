@@ -1,29 +1,16 @@
 """The benchmark of a flood runs in its small form: nothing is missing beside it, and whoever gets no answer is told so clearly."""
 
-import json
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
-from tests.docs.pages import ROOT
-from tests.servers.fixtures import programs
-from tests.servers.postgres import postgres_program
-from tests.servers.programs import find_program
+from tests.integration.small_benchmarks import run_small
 
 pytestmark = pytest.mark.benchmark
 
 
 def test_a_flood_is_measured_in_small(tmp_path: Path) -> None:
-    with programs():
-        find_program("mosquitto")
-        postgres_program("initdb")
-    result = tmp_path / "result.json"
-    command = [sys.executable, "-m", "benchmarks.flood", "--small", "--json", str(result)]
-    ended = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=300, check=False)
-    assert ended.returncode == 0, ended.stderr[-4000:]
-    found = json.loads(result.read_text())
+    found = run_small("flood", tmp_path)
     assert [run["database"] for run in found["runs"]] == ["postgresql", "sqlite"]
     for without, beside in (pair for run in found["runs"] for pair in run["rounds"]):
         assert without["told"]["statuses"] == {}

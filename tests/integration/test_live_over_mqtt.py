@@ -11,22 +11,12 @@ import pytest
 
 from tests.integration.api.listening import listening
 from tests.servers.mosquitto import Mosquitto
+from tests.servers.one_cell import CELL, PLANT
 from tests.servers.service import ServiceProcess
 from zoneledger.api.times import rfc3339
 from zoneledger.clock import now_us
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.publisher import MqttSender
-
-CELL = "harbour/wing-1/cell-1"
-PLANT = {
-    "sites": [
-        {
-            "site": "harbour",
-            "timezone": "Europe/Lisbon",
-            "lines": [{"line": "wing-1", "cells": [{"cell": "cell-1", "zones": ["1"]}]}],
-        }
-    ]
-}
 
 
 @pytest.fixture

@@ -1,29 +1,16 @@
 """The benchmark of several processes runs in its small form; what is lost or wrong there would be so anywhere."""
 
-import json
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
 
-from tests.docs.pages import ROOT
-from tests.servers.fixtures import programs
-from tests.servers.postgres import postgres_program
-from tests.servers.programs import find_program
+from tests.integration.small_benchmarks import run_small
 
 pytestmark = pytest.mark.benchmark
 
 
 def test_several_processes_are_measured_in_small(tmp_path: Path) -> None:
-    with programs():
-        find_program("mosquitto")
-        postgres_program("pg_basebackup")
-    result = tmp_path / "result.json"
-    command = [sys.executable, "-m", "benchmarks.scaling", "--small", "--json", str(result)]
-    ended = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=400, check=False)
-    assert ended.returncode == 0, ended.stderr[-4000:]
-    found = json.loads(result.read_text())
+    found = run_small("scaling", tmp_path, timeout_s=400)
     assert all(found["growth"][database]["all_bytes_a_message"] > 0 for database in ("postgresql", "sqlite"))
     assert [(one["asked"], one["services"]) for one in found["reads"]] == [
         (kind, n) for kind in ("anew", "again") for n in (1, 2)

@@ -6,25 +6,16 @@ import shutil
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Protocol, TypeVar
 
 import pytest
 
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
-from tests.servers.programs import ProgramMissing
+from tests.servers.programs import ProgramMissing, ServerT, running
 from zoneledger.storage.schema import migrate
 
 #: With this set to 1 a missing program fails the test instead of skipping it.
 REQUIRE = "ZONELEDGER_REQUIRE_SERVERS"
-
-
-class _Server(Protocol):
-    def start(self) -> None: ...
-    def close(self) -> None: ...
-
-
-ServerT = TypeVar("ServerT", bound=_Server)
 
 
 @contextmanager
@@ -42,11 +33,8 @@ def lend(make: Callable[[], ServerT]) -> Iterator[ServerT]:
     """Start a server and lend it until the end; skip where its program is missing, or fail where servers are required."""
     with programs():
         server = make()
-    try:
-        server.start()
+    with running(server):
         yield server
-    finally:
-        server.close()
 
 
 @pytest.fixture(scope="session")

@@ -6,12 +6,35 @@ import random
 import shutil
 import socket
 import time
-from collections.abc import Callable, Iterable
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol, TypeVar
 
 INSTALL = "apt-get install -y mosquitto postgresql"
+
+
+class Server(Protocol):
+    """A server that is started, and closed with all that it left."""
+
+    def start(self) -> None:
+        """Start it and wait until it answers."""
+
+    def close(self) -> None:
+        """End it and remove what it has on disk."""
+
+
+ServerT = TypeVar("ServerT", bound=Server)
+
+
+@contextmanager
+def running(server: ServerT) -> Iterator[ServerT]:
+    """Start a server, and close it at the end of the block."""
+    try:
+        server.start()
+        yield server
+    finally:
+        server.close()
 
 
 class ProgramMissing(Exception):

@@ -4,6 +4,7 @@ import os
 import subprocess
 import sys
 import tempfile
+from collections.abc import Collection
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Protocol, Self
@@ -79,6 +80,12 @@ class ServiceProcess:
         answer = httpx.get(f"{self.url}{path}", params=query, timeout=60)
         answer.raise_for_status()
         return answer.json()
+
+    def received(self, name: str = "events", cells: Collection[str] | None = None) -> int:
+        """Return how many events, or what else it counts, it has stored of all cells or of some."""
+        lines = [line for site in self.get("/v1/units")["sites"] for line in site["lines"]]
+        told = [cell for line in lines for cell in line["cells"]]
+        return sum(int(cell["received"][name]) for cell in told if cells is None or cell["unit"] in cells)
 
     def kill(self) -> None:
         """End it as a crash would."""

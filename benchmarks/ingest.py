@@ -7,6 +7,7 @@ database; the ratio is what counts, as the rates depend on the machine.
 import argparse
 import asyncio
 import json
+import sys
 import tempfile
 import time
 from collections.abc import Iterator
@@ -26,6 +27,7 @@ from zoneledger.asgi import open_service
 from zoneledger.bootstrap import Service
 from zoneledger.settings import Settings
 from zoneledger_cli.memory import spare_the_collector
+from zoneledger_cli.serving import SWITCH_S
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.subscriber import Session, Subscriber
 from zoneledger_mqtt.topics import Topics
@@ -129,6 +131,7 @@ def main() -> None:
     parser.add_argument("--json", type=Path, default=None, help="where the results go")
     given = parser.parse_args()
     spare_the_collector()
+    sys.setswitchinterval(SWITCH_S)  # for both alike
     tell([one for size in (1, 50) for one in compare(given.messages, size, given.runs)], given.json)
 
 

@@ -13,7 +13,8 @@ from aiomqtt import ProtocolVersion
 from benchmarks.changing import Load
 from zoneledger.core.validation import parse_instant
 from zoneledger_mqtt.connection import parse_broker_url
-from zoneledger_mqtt.inner_client import Acknowledging, Received
+from zoneledger_mqtt.inner_client import Acknowledging
+from zoneledger_mqtt.plain_publish import Received
 from zoneledger_mqtt.topics import Topics
 
 LINGER_S = 0.005

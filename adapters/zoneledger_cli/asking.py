@@ -1,8 +1,9 @@
 """Asks a running service over its public API, again while it is away."""
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass
+from itertools import count, repeat
 from time import monotonic
 from typing import Any
 
@@ -14,6 +15,16 @@ POLL_S = 0.1
 
 #: A proxy before the service, or the service itself, says that it is to be asked again.
 _AGAIN = (429, 502, 503, 504)
+
+
+#: So long it is waited at most until the same is sent again, though the service told more.
+LONGEST_PAUSE_S = 30.0
+#: What says that a body, not the service, is at fault.
+_UNFIT = ("body_invalid", "body_too_large", "request_invalid")
+
+
+class Unfit(ValueError):
+    """A body is none that the service takes."""
 
 
 class TooMuch(ValueError):
@@ -43,16 +54,27 @@ class Asked:
             yield page[name]
             after = page["next"]
 
-    async def _ask(self, method: str, path: str, patience_s: float | None, **options: Any) -> dict[str, Any]:
-        patience_s = PATIENCE_S if patience_s is None else patience_s
+    async def send(self, path: str, body: bytes, patience_s: float) -> dict[str, Any]:
+        """Return what a path answers to JSON that is sent as it is; sent again, ever more seldom, while the service is away.
+
+        Raises Unfit for a body that it does not take, and else as `post` does.
+        """
+        headers, pauses = {"content-type": "application/json"}, (POLL_S * 2**n for n in count())
+        return await self._ask("POST", path, patience_s, pauses, content=body, headers=headers)
+
+    async def _ask(
+        self, method: str, path: str, patience_s: float | None, pauses: Iterator[float] | None = None, **options: Any
+    ) -> dict[str, Any]:
+        patience_s, pauses = PATIENCE_S if patience_s is None else patience_s, pauses or repeat(POLL_S)
         deadline = monotonic() + patience_s
-        while True:
-            why = await self._try(method, path, options)
-            if isinstance(why, dict):
-                return why
+        for pause_s in pauses:
+            found = await self._try(method, path, options)
+            if isinstance(found, dict):
+                return found
             if monotonic() > deadline:
-                raise ConnectionError(f"{self.url}{path} did not answer within {patience_s:g} s: {why}")
-            await asyncio.sleep(POLL_S)
+                raise ConnectionError(f"{self.url}{path} did not answer within {patience_s:g} s: {found}")
+            await asyncio.sleep(min(pause_s, LONGEST_PAUSE_S))
+        raise AssertionError("pauses have no end")
 
     async def _try(self, method: str, path: str, options: dict[str, Any]) -> dict[str, Any] | str:
         """Return the answer, or why there is none yet."""
@@ -72,5 +94,5 @@ class Asked:
         if answer.status_code in _AGAIN:
             return str(detail or answer.reason_phrase)
         code = found.get("code") if isinstance(found, dict) else None
-        kind = TooMuch if code == "window_invalid" else ValueError
+        kind = TooMuch if code == "window_invalid" else Unfit if code in _UNFIT else ValueError
         raise kind(f"{self.url}{path} answered {answer.status_code}: {detail or 'it is no Zoneledger'}")

@@ -149,9 +149,9 @@ async def _play(bench: Bench, until_us: int | None, due: Callable[[int], int]) -
 
 
 def _welcome(address: str, shift: ShiftInstance, cell: str, console: Console) -> None:
-    console.print(
-        f"\nLive now, until Ctrl-C. Ask it:\n  {address}/v1/units\n  {address}/v1/kpi/{cell}?shift={shift.id}"
-    )
+    line = cell.rpartition("/")[0]
+    console.print(f"\nLive now, until Ctrl-C. Look at it:\n  {address}/\n  {address}/sheet/{line}?shift={shift.id}")
+    console.print(f"Ask it:\n  {address}/v1/units\n  {address}/v1/kpi/{cell}?shift={shift.id}")
     console.print(f"  {address}/v1/timeline/{cell}?shift={shift.id}\n  {address}/openapi.json\n")
 
 

@@ -1,27 +1,29 @@
-"""The command line: serve, demo, simulate, verify, refused, retry, migrate, backup, rebuild."""
+"""The command line: serve, demo, simulate, verify, doctor, import, report, refused, retry, migrate, backup, rebuild."""
 
-import asyncio
 import json
 import logging
-from collections.abc import Coroutine
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 from pydantic import ValidationError
-from rich.console import Console
 
 from zoneledger.application.rebuild import rebuild as rebuild_cell
 from zoneledger.bootstrap import build_service
 from zoneledger.clock import now_us
 from zoneledger.core.decoding import Refusal
-from zoneledger.core.errors import ZoneledgerError
 from zoneledger.core.validation import parse_instant
 from zoneledger.settings import Settings
 from zoneledger.storage.backup import back_up
 from zoneledger.storage.schema import migrate as migrate_schema
-from zoneledger_cli.demo import DemoFailed, run_demo
+from zoneledger_cli.demo import run_demo
+from zoneledger_cli.doctor import doctor
+from zoneledger_cli.files import import_messages, report
+from zoneledger_cli.progress import progress
 from zoneledger_cli.refusals import count_refused, retry_refused, show_counts, show_outcome
+from zoneledger_cli.running import console as _console
+from zoneledger_cli.running import problems as _problems
+from zoneledger_cli.running import run as _run
 from zoneledger_cli.serving import serve as serve_settings
 from zoneledger_cli.simulating import Target, run_simulation, write_plant
 from zoneledger_cli.verification_table import show
@@ -35,7 +37,6 @@ app = typer.Typer(
     add_completion=False,
     help="Books every second of a two-zone cell once, and answers OEE, fasteners per hour and zone utilisation over REST.",
 )
-_problems = Console(stderr=True)
 
 Database = Annotated[str | None, typer.Option(help="Database URL: sqlite:///file or postgresql://...")]
 Against = Annotated[str, typer.Option(help="The service's address: http://host:port")]
@@ -52,21 +53,6 @@ def _settings(**flags: Any) -> Settings:
             name = "".join(f"{step}: " for step in one["loc"])
             _problems.print(f"[bold]zoneledger:[/bold] {name}{one['msg']}", soft_wrap=True, highlight=False)
         raise typer.Exit(1) from None
-
-
-def _console() -> Console:
-    return Console(width=None if Console().is_terminal else 120)
-
-
-def _run(work: Coroutine[Any, Any, None]) -> None:
-    """Run a command's work; what a person can mend is told in one sentence, and the command ends with 1."""
-    try:
-        asyncio.run(work)
-    except (ZoneledgerError, DemoFailed, OSError, ValueError) as error:
-        _problems.print(f"[bold]zoneledger:[/bold] {error}", soft_wrap=True, highlight=False)
-        raise typer.Exit(1) from None
-    except (KeyboardInterrupt, asyncio.CancelledError):
-        pass
 
 
 def _log_as_a_service() -> None:
@@ -149,7 +135,11 @@ def simulate(
 
     async def work() -> None:
         target = Target(broker, url, topic_root)
-        truth = await run_simulation(scenario, target, start_us=start_us, until_us=until_us, pace=pace, ledger=ledger)
+        length_us = None if until_us is None else until_us - start_us
+        with progress("simulate", length_us, "messages") as told:
+            truth = await run_simulation(
+                scenario, target, start_us=start_us, until_us=until_us, pace=pace, ledger=ledger, told=told
+            )
         for unit in truth.cells(scenario.site):
             account = truth.window(unit, truth.start_us, truth.until_us)
             times = ", ".join(f"{state} {us / 1e6:.3f} s" for state, us in account.time_us.items())
@@ -200,7 +190,12 @@ def rebuild(
         await migrate_schema(settings.database_url)
         service = build_service(settings.database_url)
         try:
-            changed = await rebuild_cell(service.store, cell, now_us, service.limits)
+            async with service.store.reading() as reading:
+                head = (await reading.heads([cell])).get(cell)
+            with progress("rebuild", head.counts.get("events") if head else None, "events") as told:
+                changed = await rebuild_cell(
+                    service.store, cell, now_us, service.limits, lambda events: told(events, events)
+                )
         finally:
             await service.store.close()
         typer.echo("the figures were right" if not changed else "the figures were mended")
@@ -220,7 +215,8 @@ def verify(
     """Tell what became of the messages of a simulation's ledger file, and whether the figures are its truth."""
 
     async def work() -> None:
-        found = await verify_ledger(ledger, against, wait)
+        with progress("verify", 1.0, "messages") as told:
+            found = await verify_ledger(ledger, against, wait, told=told)
         if as_json:
             typer.echo(json.dumps(found.document(), indent=2))
         else:
@@ -252,3 +248,8 @@ def retry(against: Against, cell: OfCell = None, reason: ForReason = None) -> No
             raise typer.Exit(1)
 
     _run(work())
+
+
+app.command()(doctor)
+app.command("import")(import_messages)
+app.command()(report)

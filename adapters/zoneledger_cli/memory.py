@@ -5,6 +5,10 @@ import ctypes
 import gc
 
 COLLECT_EVERY_S = 60.0
+#: Parameters of glibc's mallopt(3), and what they are set to. Arenas: threads of connections would have one each, up to eight for
+#: each core, and what one frees serves no other. Larger blocks are mapped, so that they go back whole; glibc would raise that limit.
+_M_ARENA_MAX, ARENAS = -8, 2
+_M_MMAP_THRESHOLD, MAPPED_FROM_BYTES = -3, 256 * 1024
 
 
 def spare_the_collector() -> None:
@@ -16,6 +20,14 @@ def spare_the_collector() -> None:
     gc.collect()
     gc.freeze()
     gc.set_threshold(5_000, 5, 1_000_000)
+
+
+def bound_the_heap() -> None:
+    """Keep the C library's heap from spreading, where it can be told to (glibc); before threads are started."""
+    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+    if mallopt is not None:
+        mallopt(_M_ARENA_MAX, ARENAS)
+        mallopt(_M_MMAP_THRESHOLD, MAPPED_FROM_BYTES)
 
 
 async def keep_collecting() -> None:

@@ -9,9 +9,9 @@ from typing import Any
 import httpx
 from rich.console import Console
 from rich.table import Table
-from rich.text import Text
 
 from zoneledger_cli.asking import Asked
+from zoneledger_cli.running import shown
 
 _TIMEOUT_S = 60.0
 
@@ -73,13 +73,8 @@ def show_counts(counts: dict[str, Any], console: Console) -> None:
         table.add_column(heading, overflow="fold")
         table.add_column("messages", justify="right")
         for row in counts[name]:
-            table.add_row(_shown(row[heading]), f"{row['number']:,}")
+            table.add_row(shown(row[heading]), f"{row['number']:,}")
         console.print(table)
-
-
-def _shown(text: str) -> Text:
-    """Return a text of any origin as a terminal may show it: no control sequences, no markup."""
-    return Text("".join(character if character.isprintable() else "?" for character in text))
 
 
 def show_outcome(outcome: Outcome, console: Console) -> None:

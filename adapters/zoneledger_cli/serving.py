@@ -13,6 +13,7 @@ from functools import partial
 import uvicorn
 from fastapi import FastAPI
 
+from zoneledger.api.aside import Aside
 from zoneledger.api.streams import Streams
 from zoneledger.application.lease import Lease
 from zoneledger.application.presumming import Presumming, keep_presumming
@@ -22,7 +23,9 @@ from zoneledger.asgi import Background, create_app, open_service
 from zoneledger.bootstrap import Service
 from zoneledger.core.calendar import DAY_US
 from zoneledger.settings import Settings
-from zoneledger_cli.memory import keep_collecting, spare_the_collector
+from zoneledger_cli.memory import bound_the_heap, keep_collecting, spare_the_collector
+from zoneledger_mqtt.announcements import OwnTopics
+from zoneledger_mqtt.announcing import Announcing
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.subscriber import Session, Subscriber
 from zoneledger_mqtt.topics import Topics
@@ -39,15 +42,16 @@ SWITCH_S = 0.0005
 async def build_app(settings: Settings) -> FastAPI:
     """Return the application on a migrated database, with the broker's messages coming in if one is set.
 
-    Raises ValueError for a bad broker URL, topic root or unit to listen to, before anything is touched.
+    Raises ValueError for a bad broker URL, topic root, publish root or unit to listen to, before anything is touched.
     """
     address = None if settings.broker_url is None else parse_broker_url(settings.broker_url)
     topics, session = Topics(settings.topic_root, settings.units), Session(settings.client_id)
+    own = None if settings.publish_root is None else OwnTopics(settings.publish_root, settings.topic_root)
     service = await open_service(settings)
     background, streams = [keep_collecting, *_upkeep(service, settings)], Streams(settings.live_streams)
     if address is None:
         return create_app(service, background, streams)
-    subscriber = Subscriber(address, service.recorder, topics=topics, session=session)
+    subscriber, aside = Subscriber(address, service.recorder, topics=topics, session=session), Aside(service)
     lease = Lease(service.store, f"client id {settings.client_id}", holder_name(settings))
 
     async def broker_ready() -> bool:
@@ -57,8 +61,16 @@ async def build_app(settings: Settings) -> FastAPI:
         await lease.run(subscriber.run)
 
     service.checks["broker"] = broker_ready
+    service.gauges["broker_connected"] = lambda: subscriber.ready
+    service.gauges["broker_unacknowledged_messages"] = lambda: subscriber.in_flight
+    service.gauges["lease_held"] = lambda: bool(lease.held)
     service = replace(service, listens=lambda: bool(lease.held))
-    return create_app(service, [*background, listen], streams)
+    if own is None:
+        return create_app(service, [*background, listen], streams, aside)
+    announcing = Announcing(service, aside, address, own, f"{settings.client_id}-out")
+    service.gauges["publisher_connected"] = lambda: announcing.connected
+    publish = _alone(service, settings, f"publishing below {own.root}", announcing.run)
+    return create_app(service, [*background, publish, listen], streams, aside, announcing.hear)
 
 
 def _upkeep(service: Service, settings: Settings) -> list[Background]:
@@ -126,6 +138,7 @@ def server_of(app: FastAPI, host: str, port: int, log_level: str) -> uvicorn.Ser
 
 async def serve(settings: Settings) -> None:
     """Serve until the process is told to end."""
+    bound_the_heap()
     spare_the_collector()
     sys.setswitchinterval(SWITCH_S)
     app = await build_app(settings)

@@ -4,11 +4,13 @@ import json
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
+from itertools import count
 from pathlib import Path
 
 import httpx
 
 from zoneledger.clock import now_us
+from zoneledger_cli.progress import Told, silent
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.publisher import MqttSender
 from zoneledger_mqtt.topics import Topics
@@ -56,13 +58,31 @@ def write_plant(scenario: Scenario, path: Path) -> None:
 
 
 async def run_simulation(
-    scenario: Scenario, target: Target, *, start_us: int, until_us: int | None, pace: float | None, ledger: Path | None
+    scenario: Scenario,
+    target: Target,
+    *,
+    start_us: int,
+    until_us: int | None,
+    pace: float | None,
+    ledger: Path | None,
+    told: Told = silent,
 ) -> Truth:
     """Simulate from `start_us` to `until_us` (None: for ever), as fast as possible or at a pace (1: real time)."""
-    due: Due = at_once if pace is None else paced(start_us, now_us(), pace)
+    due = _telling(at_once if pace is None else paced(start_us, now_us(), pace), start_us, told)
     m = scenario.misbehaviour
     misbehaves = bool(m.duplicate or m.reorder or m.lose or m.late or m.reboots_per_hour or m.clock_steps_per_hour)
     async with sender_to(target, scenario, start_us, refusals_expected=misbehaves) as sender:
         return await simulate(
             scenario, start_us=start_us, until_us=until_us, sender=sender, now_us=now_us, due=due, ledger_path=ledger
         )
+
+
+def _telling(due: Due, start_us: int, told: Told) -> Due:
+    """Return a pace that tells of each message how much time was simulated, and the how many-th it is."""
+    numbers = count(1)
+
+    def tell(at_us: int) -> int:
+        told(at_us - start_us, next(numbers))
+        return due(at_us)
+
+    return tell

@@ -7,6 +7,7 @@ from time import monotonic
 import httpx
 
 from zoneledger_cli.asking import POLL_S, Asked, TooMuch
+from zoneledger_cli.progress import Told, silent
 from zoneledger_sim.clock import rfc3339
 from zoneledger_sim.differences import Differences
 from zoneledger_sim.fates import ACKNOWLEDGED, Fates, instant_us
@@ -17,6 +18,8 @@ from zoneledger_sim.verification import Answers, Verification, conclude
 
 #: How long what is stored has to stay the same until nothing more is expected to come.
 QUIET_S = 10.0
+#: Which part of the work is done once all is taken in.
+DRAINED = 0.5
 EXPORT_LIMIT, LIST_LIMIT, REFUSED_LIMIT = 5000, 1000, 100
 
 
@@ -29,7 +32,7 @@ async def _received(asked: Asked, fates: Fates) -> tuple[int, int]:
     return arrived, sum(one["duplicate"] for one in counts)
 
 
-async def verify(ledger: Path, url: str, wait_s: float, quiet_s: float = QUIET_S) -> Verification:
+async def verify(ledger: Path, url: str, wait_s: float, quiet_s: float = QUIET_S, told: Told = silent) -> Verification:
     """Return what became of the messages of a ledger file at the service at `url`, and how far its figures are from the truth.
 
     Waits at most `wait_s` seconds until the service is ready, and at most so long again until what was acknowledged is
@@ -44,7 +47,7 @@ async def verify(ledger: Path, url: str, wait_s: float, quiet_s: float = QUIET_S
         await asked.get("/health/ready", {}, wait_s)
         recover_s = monotonic() - began
         fates, truth = await reading
-        drain_s = await _drain(asked, fates, wait_s, quiet_s) - began
+        drain_s = await _drain(asked, fates, wait_s, quiet_s, told) - began
         _, duplicates = await _received(asked, fates)
         gaps = [
             Gap(row["cell"], row["boot"], row["first_seq"], row["last_seq"])
@@ -54,7 +57,9 @@ async def verify(ledger: Path, url: str, wait_s: float, quiet_s: float = QUIET_S
         differences = None
         if truth is not None:
             differences = await asyncio.to_thread(_settled, ledger, truth, fates)
-            for cell in differences.cells():
+            cells, number = differences.cells(), fates.count(ACKNOWLEDGED)
+            for i, cell in enumerate(cells):
+                told(DRAINED + (1 - DRAINED) * i / len(cells), number)
                 await _compare(asked, differences, cell)
     await asyncio.to_thread(_name_lost, ledger, fates)
     return conclude(fates, Answers(runs_of(gaps), duplicates, recover_s, drain_s), differences)
@@ -76,13 +81,14 @@ def _read(ledger: Path) -> tuple[Fates, Truth | None]:
     return fates, truth
 
 
-async def _drain(asked: Asked, fates: Fates, wait_s: float, quiet_s: float) -> float:
+async def _drain(asked: Asked, fates: Fates, wait_s: float, quiet_s: float, told: Told) -> float:
     """Take what is stored and refused once all that was acknowledged is, or nothing more comes; return when it came last."""
     began = changed = monotonic()
     arrived = taken = -1
     wanted = fates.count(ACKNOWLEDGED)
     while True:
         now, _ = await _received(asked, fates)
+        told(DRAINED * min(1, now / max(1, wanted)), now)
         if now != arrived:
             arrived, changed = now, monotonic()
         ends = monotonic() - changed > quiet_s or monotonic() - began > wait_s

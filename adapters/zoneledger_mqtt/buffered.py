@@ -25,6 +25,14 @@ class BufferedSocket:
         first, self._taken = self._taken, self._taken + size
         return self._read[first : self._taken]
 
+    def ahead(self) -> tuple[bytes, int]:
+        """Return what was read ahead, and how much of it was taken."""
+        return self._read, self._taken
+
+    def take_up_to(self, end: int) -> None:
+        """Take of `ahead` what is before `end`."""
+        self._taken = end
+
     def pending(self) -> int:
         """Return the number of bytes that can be taken without waiting for the socket to be readable."""
         inner = self._inner.pending() if isinstance(self._inner, ssl.SSLSocket) else 0

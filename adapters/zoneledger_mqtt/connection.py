@@ -101,3 +101,10 @@ async def connect(stack: AsyncExitStack, make_client: Callable[[ProtocolVersion]
             if error.rc != UNSUPPORTED_PROTOCOL_VERSION:
                 raise
     raise MqttError(f"no answer to MQTT 5 or 3.1.1 within {ANSWER_S:g} s each")
+
+
+def stop_if_cancelled() -> None:
+    """Heed a cancellation that came while aiomqtt waited: `asyncio.wait_for` of Python 3.11 may swallow it."""
+    task = asyncio.current_task()
+    if task is not None and task.cancelling():
+        raise asyncio.CancelledError

@@ -9,21 +9,15 @@ import asyncio
 import contextlib
 import socket
 from collections.abc import Callable, Iterator
-from typing import Any, NamedTuple
+from typing import Any
 
 from aiomqtt import Client
 from paho.mqtt.client import Client as PahoClient
 from paho.mqtt.client import MQTTMessage
+from paho.mqtt.enums import MQTTProtocolVersion
 
 from zoneledger_mqtt.buffered import BufferedSocket
-
-
-class Received(NamedTuple):
-    """A message as the broker sent it; `number` is its packet id on this connection, 0 at QoS 0."""
-
-    number: int
-    topic: str
-    payload: bytes
+from zoneledger_mqtt.plain_publish import Received, read_publish, topic_of
 
 
 class Acknowledging:
@@ -75,7 +69,7 @@ class Acknowledging:
 
     def _take(self, _client: PahoClient, _userdata: Any, message: MQTTMessage) -> None:
         if self._open:
-            self._on_received(Received(message.mid, _topic_of(message), bytes(message.payload)))
+            self._on_received(Received(message.mid, topic_of(message._topic), bytes(message.payload)))
 
     def _live(self) -> BufferedSocket | None:
         """Return the socket while it is open."""
@@ -111,8 +105,23 @@ class Acknowledging:
         with self._failing():
             while not self._paused:
                 self._paho.loop_read()
-                if not (stream := self._live()) or not stream.pending():
+                if (stream := self._live()) is None:
                     break
+                self._take_plain(stream)
+                if not stream.pending():
+                    break
+
+    def _take_plain(self, stream: BufferedSocket) -> None:
+        """Take the plain messages that come next and were read ahead; no packet is half with paho."""
+        properties = self._paho.protocol == MQTTProtocolVersion.MQTTv5
+        while not self._paused and not self._paho._in_packet["command"]:
+            plain = read_publish(*stream.ahead(), properties=properties)
+            if plain is None:
+                return
+            received, end = plain
+            stream.take_up_to(end)
+            if self._open:
+                self._on_received(received)
 
     def _write(self) -> None:
         with self._failing():
@@ -135,11 +144,16 @@ class Acknowledging:
                 self._client._disconnected.set_exception(error)
 
 
-def _topic_of(message: MQTTMessage) -> str:
-    try:
-        return message.topic
-    except UnicodeDecodeError:
-        return message._topic.decode("utf-8", "backslashreplace")
+def on_refusal(client: Client, refused: Callable[[str], None]) -> None:
+    """Tell in words what the broker refuses of what is published (MQTT 5, section 3.4.2.1): aiomqtt takes any answer for a yes."""
+    confirmed: Any = client._client.on_publish
+
+    def on_publish(paho: PahoClient, userdata: Any, number: int, reason: Any, properties: Any) -> None:
+        if reason.is_failure:
+            refused(str(reason))
+        confirmed(paho, userdata, number, reason, properties)
+
+    client._client.on_publish = on_publish
 
 
 def leave(client: Client) -> None:

@@ -15,8 +15,9 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from zoneledger.application.intake import Delivery, Intake
 from zoneledger.core.decoding import MAX_PAYLOAD_BYTES
-from zoneledger_mqtt.connection import BrokerAddress, Connected, connect
-from zoneledger_mqtt.inner_client import Acknowledging, Received
+from zoneledger_mqtt.connection import BrokerAddress, Connected, connect, stop_if_cancelled
+from zoneledger_mqtt.inner_client import Acknowledging
+from zoneledger_mqtt.plain_publish import Received
 from zoneledger_mqtt.topics import Topics
 from zoneledger_mqtt.window import Backoff, Window
 
@@ -94,7 +95,7 @@ class Subscriber:
     async def run(self) -> None:
         """Connect, listen, and connect again whenever the connection is lost; end only by cancellation."""
         while True:
-            _stop_if_cancelled()
+            stop_if_cancelled()
             try:
                 await self._listen_once()
             except MqttError as error:
@@ -152,7 +153,7 @@ class Subscriber:
 
         The broker's answer may come behind a long backlog: only the end of the connection limits the wait for it.
         """
-        _stop_if_cancelled()
+        stop_if_cancelled()
         loop = asyncio.get_running_loop()
         began_s = loop.time()
         lost = asyncio.ensure_future(_until_lost(connected.client))
@@ -195,10 +196,3 @@ async def _until_lost(client: Client) -> None:
     """Wait until the connection is lost and raise MqttError; no message comes this way, see `Acknowledging`."""
     async for _ in client.messages:
         pass
-
-
-def _stop_if_cancelled() -> None:
-    """Heed a cancellation that came while aiomqtt waited: `asyncio.wait_for` of Python 3.11 may swallow it."""
-    task = asyncio.current_task()
-    if task is not None and task.cancelling():
-        raise asyncio.CancelledError

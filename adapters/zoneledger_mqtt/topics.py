@@ -33,9 +33,7 @@ class Topics:
         for unit in self.units:
             if not 1 <= len(unit.split("/")) <= 3 or not all(map(_STEP.fullmatch, unit.split("/"))):
                 raise ValueError(f"a unit to listen to should be a path such as harbour/wing-1, not {unit!r}")
-        levels = self.root.split("/")
-        if not all(levels) or any(mark in self.root for mark in "+#\0") or self.root.startswith("$"):
-            raise ValueError(f"a topic root should be levels such as {DEFAULT_ROOT}, without wildcards: {self.root!r}")
+        check_root(self.root, DEFAULT_ROOT)
 
     def events(self, cell: str) -> str:
         """Return the topic of a cell's messages."""
@@ -58,6 +56,12 @@ class Topics:
         names: its messages are refused and kept, not lost.
         """
         return _source(self.root, topic)
+
+
+def check_root(root: str, example: str) -> None:
+    """Raise ValueError for a topic root that is empty or holds wildcards or empty levels."""
+    if not all(root.split("/")) or any(mark in root for mark in "+#\0") or root.startswith("$"):
+        raise ValueError(f"a topic root should be levels such as {example}, without wildcards: {root!r}")
 
 
 @lru_cache(maxsize=4096)

@@ -7,6 +7,16 @@ from zoneledger_sim.plan import Scenario, ShiftPlan
 _SINCE = "2026-01-01"
 Document = dict[str, Any]
 
+_REASONS: list[Document] = [
+    {"reason": "no-panel", "text": "No panel at the cell", "for": ["idle"]},
+    {"reason": "no-operator", "text": "Nobody free to load", "for": ["idle"]},
+    {"reason": "sealant", "text": "Sealant changed by hand", "for": ["idle"]},
+    {"reason": "cleaning", "text": "Swarf cleared", "for": ["idle"]},
+    {"reason": "sensor-dirty", "text": "A sensor was dirty", "for": ["fault"]},
+    {"reason": "part-loose", "text": "A panel sat loose", "for": ["fault"]},
+]
+_ROLES = ["shift-lead", "maintenance"]
+
 
 def plant_document(scenario: Scenario) -> Document:
     """Return the plant model of a scenario's site, in JSON types.
@@ -18,8 +28,10 @@ def plant_document(scenario: Scenario) -> Document:
         "shifts": [_shift(shift) for shift in scenario.shifts],
         "standards": _standards(scenario),
         "cells": [{"cell": plan.cell, "zones": list(plan.zones)} for plan in scenario.cells],
+        "targets": [{"since": _SINCE, "oee": 0.75, "good_per_hour": 700}],
     }
-    return {"sites": [{"site": scenario.site, "timezone": scenario.timezone, "lines": [line]}]}
+    site = {"site": scenario.site, "timezone": scenario.timezone, "lines": [line]}
+    return {"sites": [site | {"reasons": _REASONS, "roles": _ROLES}]}
 
 
 def _shift(shift: ShiftPlan) -> Document:

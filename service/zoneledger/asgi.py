@@ -9,17 +9,21 @@ from functools import partial
 from fastapi import FastAPI
 
 from zoneledger.api.aside import Aside
+from zoneledger.api.exporting import Sending
 from zoneledger.api.openapi import build_api
 from zoneledger.api.streams import Streams
+from zoneledger.application.live import Update
 from zoneledger.bootstrap import Service, build_service
 from zoneledger.core.errors import SchemaMismatch
 from zoneledger.plant_document import canonical_json, read_json, read_yaml
 from zoneledger.settings import Settings
+from zoneledger.storage.engines import check_there
 from zoneledger.storage.schema import migrate
 
 log = logging.getLogger(__name__)
 
 Background = Callable[[], Awaitable[None]]
+Hear = Callable[[Sequence[Update]], None]
 
 
 async def open_service(settings: Settings) -> Service:
@@ -28,7 +32,9 @@ async def open_service(settings: Settings) -> Service:
     One that only reads changes nothing, so the schema has to be right. Raises SchemaMismatch, StoreUnavailable, PlantInvalid,
     or OSError where the plant file cannot be read.
     """
-    if not settings.reads_only:
+    if settings.reads_only:
+        check_there(settings.database_url)
+    else:
         await migrate(settings.database_url)
     service = build_service(settings.database_url, reads_only=settings.reads_only)
     try:
@@ -57,15 +63,30 @@ async def _apply_plant(service: Service, settings: Settings) -> None:
     await service.plants.declare(service.store, canonical_json(document), service.now_us())
 
 
-def create_app(service: Service, background: Sequence[Background] = (), streams: Streams | None = None) -> FastAPI:
+def create_app(
+    service: Service,
+    background: Sequence[Background] = (),
+    streams: Streams | None = None,
+    aside: Aside | None = None,
+    hear: Hear | None = None,
+) -> FastAPI:
     """Return the application; while it runs, so do the recorder, what `background` begins, and what live streams tell.
+
+    What they tell `hear` is told, too, before them. `aside` works on the same service, for whoever else wants it.
 
     If one of them ends by itself, the service is not ready any more: it says so and logs why. It is not ready either
     while the store takes nothing in.
     """
 
     streams = Streams() if streams is None else streams
-    telling, aside = partial(service.live.run, streams.tell), Aside(service)
+    aside = Aside(service) if aside is None else aside
+
+    async def tell(updates: Sequence[Update]) -> float:
+        if hear is not None:
+            hear(updates)
+        return await streams.tell(updates)
+
+    telling = partial(service.live.run, tell)
     works: list[Background] = [service.recorder.run, service.lateness.run, telling, *background]
 
     @asynccontextmanager
@@ -92,6 +113,7 @@ def create_app(service: Service, background: Sequence[Background] = (), streams:
     app = build_api(lifespan)
     app.state.service = service
     app.state.aside = aside
+    app.state.sending = Sending(aside)
     app.state.streams = streams
     return app
 

@@ -12,10 +12,14 @@ from zoneledger.application.retry import Retries
 from zoneledger.application.units import Moments
 from zoneledger.clock import now_us
 from zoneledger.core.booking import Limits
+from zoneledger.core.errors import StoreUnavailable
 from zoneledger.plant_document import read_json, to_plant
 from zoneledger.storage.engines import open_engines
 from zoneledger.storage.present_schema import is_current
-from zoneledger.storage.store import SqlStore
+from zoneledger.storage.store import ONLY_READS, SqlStore
+
+#: How many answers are made aside at once; each takes one connection.
+ASIDE_AT_ONCE = 4
 
 Check = Callable[[], Awaitable[bool]]
 """Tells whether something that the service rests on is well; may raise StoreUnavailable."""
@@ -25,8 +29,9 @@ Check = Callable[[], Awaitable[bool]]
 class Service:
     """All that an entry point needs; `recorder.run()` has to run while deliveries are handed in.
 
-    `checks` say, by name, whether what it rests on is well; adapters add theirs. `listens` tells whether this process takes
-    in what the broker brings, and not another one; None where there is no broker. A service that `reads_only` changes nothing.
+    `checks` say, by name, whether what it rests on is well, and `gauges` what is measured; adapters add theirs. `listens` tells
+    whether this process takes in what the broker brings, and not another one; None where there is no broker. A service that
+    `reads_only` changes nothing.
     `aside` is the same store for another event loop, and only reads.
     """
 
@@ -41,8 +46,14 @@ class Service:
     lateness: Lateness
     aside: Store
     checks: dict[str, Check] = field(default_factory=dict)
+    gauges: dict[str, Callable[[], float]] = field(default_factory=dict)
     listens: Callable[[], bool] | None = None
     reads_only: bool = False
+
+    def check_writes(self) -> None:
+        """Raise StoreUnavailable where this process only reads: before anything is computed for what is to be written."""
+        if self.reads_only:
+            raise StoreUnavailable(ONLY_READS)
 
 
 def build_service(database_url: str, *, clock: Callable[[], int] = now_us, reads_only: bool = False) -> Service:
@@ -58,6 +69,6 @@ def build_service(database_url: str, *, clock: Callable[[], int] = now_us, reads
     live = Live(store, plants, clock, moments)
     recorder = Recorder(store, plants, clock, limits, live.note)
     checks: dict[str, Check] = {"database": schema_is_right}
-    lateness, aside = Lateness(clock), SqlStore(open_engines(database_url), reads_only=True)
+    lateness, aside = Lateness(clock), SqlStore(open_engines(database_url, ASIDE_AT_ONCE), reads_only=True)
     shared = (store, plants, recorder, retries, moments, live, limits, clock, lateness, aside)
     return Service(*shared, checks, reads_only=reads_only)

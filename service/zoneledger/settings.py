@@ -20,6 +20,9 @@ class Settings(BaseSettings):
     listen_to: str | None = Field(
         default=None, description="Paths of sites, lines or cells, with commas between: listen to these only"
     )
+    publish_root: str | None = Field(
+        default=None, description="The root of the topics that the service publishes on; unset: it publishes nothing"
+    )
     host: str = Field(default="127.0.0.1", description="The address to listen on")
     port: int = Field(default=8000, ge=1, le=65535, description="The port to listen on")
     plant: Path | None = Field(default=None, description="A plant.yaml or .json to apply at start")
@@ -49,6 +52,12 @@ class Settings(BaseSettings):
     def _takes_nothing_in(self) -> "Settings":
         if self.reads_only and (self.broker_url is not None or self.plant is not None):
             raise ValueError("a process that only reads takes neither a broker_url nor a plant")
+        return self
+
+    @model_validator(mode="after")
+    def _publishes_somewhere(self) -> "Settings":
+        if self.publish_root is not None and self.broker_url is None:
+            raise ValueError("publish_root goes with a broker_url: there is no broker to publish to")
         return self
 
     @field_validator("listen_to")

@@ -10,9 +10,15 @@ from sqlalchemy import event
 from tests.contract.rows import A, activity, alarm, fastener
 from tests.contract.stores import Stores
 from tests.servers.fixtures import migrated_url
+from tests.unit.application.plant import PLANT
+from zoneledger.application.behind import read_behind
+from zoneledger.application.book import EVENTS_PER_CHECKPOINT, dump
 from zoneledger.application.ports import Reading, Store
-from zoneledger.application.stored import PausesAsked
+from zoneledger.application.stored import Checkpoint, EventRow, PausesAsked
+from zoneledger.application.windows import Window
+from zoneledger.core.booking import CLOCK_FLOOR_US, Booking, Limits
 from zoneledger.core.failures import Wanted
+from zoneledger.core.messages import UnknownEvent
 from zoneledger.core.rows import Booked
 
 SHORT, LONG = 2_000, 20_000
@@ -32,6 +38,14 @@ async def _pauses(reading: Reading, end_us: int) -> Any:
     return await reading.pauses([PausesAsked(A, "1", 5, end_us - 9 * EVERY_US, end_us)], end_us - EVERY_US, end_us)
 
 
+async def _evidence(reading: Reading, end_us: int) -> Any:
+    last_us = CLOCK_FLOOR_US + end_us
+    window = Window(last_us - 9 * EVERY_US, last_us)
+    found = await read_behind(reading, PLANT.find(A), window, None, 100, last_us, Limits())  # type: ignore[arg-type]
+    assert len(found.page) == 9
+    return found
+
+
 class _Steps:
     """Counts the steps that SQLite takes on connections that are opened from now on."""
 
@@ -47,6 +61,12 @@ class _Steps:
         self.number += STEPS_AT_ONCE
 
 
+def _booked_upto(seq: int) -> str:
+    booking = Booking()
+    booking.add(UnknownEvent(boot=1, seq=seq, at_us=CLOCK_FLOOR_US + seq * EVERY_US, type="own"))
+    return dump(booking)
+
+
 async def _extend(store: Store, first: int, last: int) -> None:
     """Let zone 1 process without a load or an unload, and zone 2 make fasteners and raise alarms, once a second."""
     numbers = range(first, last)
@@ -56,8 +76,16 @@ async def _extend(store: Store, first: int, last: int) -> None:
         alarms=[alarm(n, n * EVERY_US, zone="2") for n in numbers],
     )
     async with store.writing() as writing:
-        ledger_id = (await writing.lock_heads([A]))[A].ledger_id
-        await writing.add_booked([(ledger_id, rows)])
+        head = (await writing.lock_heads([A]))[A]
+        await writing.add_booked([(head.ledger_id, rows)])
+        await writing.add_events(
+            [EventRow(head.cell_id, 1, n, CLOCK_FLOOR_US + n * EVERY_US, 0, "own", "{}") for n in numbers]
+        )
+        every = [n for n in numbers if n % EVENTS_PER_CHECKPOINT == 0]
+        checkpoints = [Checkpoint(1, n, _booked_upto(n)) for n in every]
+        await writing.put_checkpoints([(head.ledger_id, row) for row in checkpoints])
+        head.booking = _booked_upto(last - 1)
+        await writing.save_heads([head])
 
 
 @pytest.fixture
@@ -66,7 +94,7 @@ def sqlite_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     return migrated_url("sqlite", request, tmp_path)
 
 
-@pytest.mark.parametrize("read", [_activities, _raises, _pauses])
+@pytest.mark.parametrize("read", [_activities, _raises, _pauses, _evidence])
 async def test_a_longer_past_costs_no_more_steps(
     sqlite_url: str, stores: Stores, read: Callable[[Reading, int], Awaitable[Any]]
 ) -> None:

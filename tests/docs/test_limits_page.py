@@ -7,18 +7,20 @@ from typing import Any
 import pytest
 
 from tests.docs.pages import codes, read, rows, section
+from zoneledger import bootstrap
 from zoneledger.api import aside, turns
 from zoneledger.api.openapi import ROUTES
 from zoneledger.api.routes import plant, refused
 from zoneledger.api.turns import InTurn
-from zoneledger.application import panels, timeline, windows
+from zoneledger.application import behind, pace, panels, timeline, windows
 from zoneledger.core.calendar import DAY_US
 from zoneledger.settings import Settings
 from zoneledger.storage import engines
+from zoneledger_cli import serving
 
 LIMITS = section(read("docs/rest-api.md"), "Limits")
 ROWS = {codes(row[0])[0].removeprefix("GET "): row[1:] for row in rows(LIMITS)}
-DAYS = {"400 days": windows.MAX_WINDOW_US // DAY_US, "31 days": windows.MAX_DAYS}
+DAYS = {"400 days": windows.MAX_WINDOW_US // DAY_US, "31 days": windows.MAX_DAYS, "1 day": behind.MAX_DAYS}
 
 
 @pytest.fixture(scope="module")
@@ -66,6 +68,8 @@ def test_pages_are_as_long_as_listed(document: dict[str, Any]) -> None:
         ("/v1/shifts/{line}", [windows.MAX_POINTS]),
         ("/v1/panels/{unit}", [panels.MAX_PASSES, 1000]),
         ("/v1/timeline/{unit}", [timeline.MAX_SPANS]),
+        ("/v1/pace/{unit}", [pace.MAX_PARTS]),
+        ("/v1/evidence/{unit}", [1000, behind.MOST_READ]),
         ("/v1/reasons/{unit}", [200, windows.MAX_DAYS]),
         ("/v1/refused/counts", [refused.MAX_CELLS]),
         ("/v1/plant", [plant.MAX_PLANT_BYTES // 2**20]),
@@ -96,4 +100,32 @@ def test_the_bounds_for_all_calls_are_those_of_the_code() -> None:
     assert f"longer than {engines.READ_S:g} s" in text
     many = section(read("docs/rest-api.md"), "Many at once")
     assert f"after {turns.LONGEST_WAIT_S:g} s" in many
-    assert f"longer than {aside.LONGEST_ANSWER_S:g} s" in many
+    assert f"longer than {aside.ANSWER.longest_s:g} s" in many
+    assert f"{aside.PROOF.longest_s:g} s of an acceptance run" in many
+    assert f"no place for {aside.LONGEST_PLACE_S:g} s" in many
+    assert f"At most {bootstrap.ASIDE_AT_ONCE} of them are made at once" in many
+    assert f"at most {turns.LONGEST_PAUSE_S:g} s" in many
+
+
+def test_what_is_made_aside_is_only_read() -> None:
+    made_aside = [route for module in ROUTES for route in module.router.routes if isinstance(route, InTurn)]
+    assert {method for route in made_aside for method in route.methods or ()} == {"GET"}
+
+
+def test_a_stop_is_told_to_take_as_long_as_its_parts_may() -> None:
+    text = section(read("docs/operations.md"), "Live streams").replace("\n", " ")
+    assert f"up to {serving.STOP_S} s for answers" in text
+    assert f"given {engines.WRITE_S:g} s" in text
+    assert f"up to {aside.STOP_S:g} s for what is being computed" in text
+    assert f"may take {serving.STOP_S + engines.WRITE_S + aside.STOP_S:g} s" in text
+
+
+def test_connections_to_postgresql_are_as_many_as_told() -> None:
+    aside_s = bootstrap.ASIDE_AT_ONCE
+    each = f"{engines.WRITERS} that write, {engines.READERS} that read, {engines.LOOKS} for looks and {aside_s} for answers made aside"
+    most = engines.WRITERS + engines.READERS + engines.LOOKS + aside_s
+    assert f"at most {most} connections, {each}" in read("docs/operations.md").replace("\n", " ")
+    assert f"{most} connections" in read("docs/scaling.md").replace("\n", " ")
+    assert (
+        f"{engines.FILE_READERS}" == f"{aside_s}"
+    )  # else some would wait for a connection of SQLite, and not for a place

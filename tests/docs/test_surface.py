@@ -9,6 +9,7 @@ import pytest
 
 from tests.docs.pages import ROOT, codes, everything, read, rows, section
 from tests.servers.mosquitto import SHIPPED
+from zoneledger.application.findings import CODES
 from zoneledger.settings import Settings
 from zoneledger_cli.main import app
 
@@ -85,3 +86,8 @@ def test_files_that_pages_name_are_there() -> None:
     }
     tops = (ROOT, ROOT / "service" / "zoneledger", ROOT / "tests")
     assert [name for name in sorted(named) if not any(Path(top, name).exists() for top in tops)] == []
+
+
+def test_exactly_the_findings_that_there_are_are_explained() -> None:
+    listed = {codes(row[0])[0]: row[1] for row in rows(section(read("docs/commissioning.md"), "Findings"))}
+    assert listed == CODES

@@ -10,6 +10,8 @@ from itertools import pairwise
 from math import inf
 from typing import Any, Literal, TypeVar
 
+from tests.fakes.memory_in_order import MemoryInOrder
+from tests.fakes.memory_trails import MemoryTrails
 from zoneledger.application.ports import Reading, Writing
 from zoneledger.application.stored import (
     Arrivals,
@@ -26,6 +28,7 @@ from zoneledger.application.stored import (
     LeaseRow,
     Listed,
     Outdated,
+    PaceCount,
     PanelCount,
     PausesAsked,
     PlantVersion,
@@ -111,7 +114,9 @@ def _reach_back(rows: Sequence[Activity], start_us: int) -> float:
     return gone[-2] if len(gone) > 1 else floor_us
 
 
-class _MemoryReading:
+class _MemoryReading(MemoryInOrder, MemoryTrails):
+    _state: _State
+
     def __init__(self, state: _State) -> None:
         self._state = state
 
@@ -168,6 +173,18 @@ class _MemoryReading:
             for segment in _within(segments, row.at_us) if owned[0] in ids else ():
                 counts[ids[owned[0]], segment, row.zone, row.panel, self._state.results.get(owned) or row.result] += 1
         return [PanelCount._make((*kind, number)) for kind, number in counts.items()]
+
+    async def count_paced(
+        self, cells: Sequence[str], zone: str | None, window: Interval, until_us: int, parts: int
+    ) -> list[PaceCount]:
+        ids, (start_us, end_us) = self._ledgers(cells), window
+        made, good = Counter[tuple[str, str, int]](), Counter[tuple[str, str, int]]()
+        for owned, row in self._state.fasteners.items():
+            if owned[0] in ids and zone in (None, row.zone) and start_us <= row.at_us < min(end_us, until_us):
+                key = ids[owned[0]], row.zone, (row.at_us - start_us) * parts // (end_us - start_us)
+                made[key] += 1
+                good[key] += (self._state.results.get(owned) or row.result) == "good"
+        return [PaceCount(*key, number, good[key]) for key, number in made.items()]
 
     async def pauses(
         self, asked: Sequence[PausesAsked], start_us: int, end_us: int
@@ -267,9 +284,9 @@ class _MemoryReading:
         found = [one for one in numbered if one.cell in units and one.row.from_us < end_us and one.row.to_us > start_us]
         return _page(found, after_id, len(found) if limit is None else limit)
 
-    async def presums(self, line: str, cell: str, start_us: int, end_us: int) -> list[Presum]:
+    async def presums(self, line: str, cell: str, start_us: int, end_us: int, limit: int | None = None) -> list[Presum]:
         own = [row for key, (_, row) in sorted(self._state.presums.items()) if key[:2] == (line, cell)]
-        return [row for row in own if start_us <= row.start_us and row.end_us <= end_us]
+        return [row for row in own if start_us <= row.start_us and row.end_us <= end_us][:limit]
 
     async def presummed(self, line: str, start_us: int, end_us: int) -> set[tuple[str, int]]:
         return {(cell, us) for owner, cell, us in self._state.presums if owner == line and start_us <= us < end_us}
@@ -461,10 +478,6 @@ class _MemoryWriting(_MemoryReading):
     async def checkpoint_before(self, ledger_id: int, key: Key) -> Checkpoint | None:
         before = [owned for owned in self._state.checkpoints if owned[0] == ledger_id and owned[1:] < key]
         return Checkpoint(*max(before)[1:], self._state.checkpoints[max(before)]) if before else None
-
-    async def next_checkpoints(self, ledger_id: int, after: Key | None, limit: int) -> list[Checkpoint]:
-        own = [Checkpoint(*owned[1:], text) for owned, text in self._state.checkpoints.items() if owned[0] == ledger_id]
-        return sorted(row for row in own if after is None or row[:2] > after)[:limit]
 
     async def put_checkpoints(self, rows: Sequence[tuple[int, Checkpoint]]) -> None:
         self._state.checkpoints |= {(ledger_id, row.boot, row.seq): row.booking for ledger_id, row in rows}

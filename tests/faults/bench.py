@@ -11,6 +11,7 @@ from typing import Any
 
 from tests.faults.checking import Outcome, check
 from tests.faults.launching import FailingService
+from tests.faults.orphans import orphans
 from tests.faults.sending import Cells, Sent
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.postgres import Postgres
@@ -141,7 +142,7 @@ class Bench:
         assert self.fault_ended_s is not None
         self.wait_until(lambda: self.service.is_well("ready"), "the service is ready", wait_s)
         recover_s = time.monotonic() - self.fault_ended_s
-        return check(
+        outcome = check(
             self.sent.ledger,
             self.service.url,
             recover_s=recover_s,
@@ -150,3 +151,5 @@ class Bench:
             quiet_s=quiet_s,
             broker_loses=broker_loses,
         )
+        assert not any(orphans(self.url).values())
+        return outcome

@@ -30,6 +30,7 @@ class Mosquitto:
         give_away(self._directory, self._as_user)
         self._process: subprocess.Popen[bytes] | None = None
         self._passwords: Path | None = None
+        self._rules: Path | None = None
         self.port = free_port()
 
     @property
@@ -82,6 +83,14 @@ class Mosquitto:
         if self._process is not None:
             self._process.send_signal(signal.SIGHUP)
 
+    def permit(self, rules: list[str]) -> None:
+        """Let everybody do only what these lines of an access control list allow, from now on."""
+        self._rules = self._directory / "rules"
+        self._rules.write_text("\n".join([*rules, ""]))
+        give_away(self._rules, self._as_user)
+        self.stop()
+        self.start()
+
     def _configuration(self) -> str:
         shipped = SHIPPED.read_text().splitlines()
         kept = [line for line in shipped if line.split(" ")[0] not in _OVERRIDDEN]
@@ -92,6 +101,7 @@ class Mosquitto:
             else f"allow_anonymous false\npassword_file {self._passwords}",
             f"persistence_location {self._directory}/",
             "log_dest stderr",
+            *([] if self._rules is None else [f"acl_file {self._rules}"]),
         ]
         return "\n".join([*kept, *own, ""])
 

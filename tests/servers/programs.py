@@ -11,7 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
-INSTALL = "apt-get install -y mosquitto postgresql"
+INSTALL = "apt-get install -y mosquitto postgresql chromium poppler-utils"
 
 
 class Server(Protocol):

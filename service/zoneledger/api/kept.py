@@ -79,7 +79,7 @@ def etag_of(body: bytes) -> str:
     return f'"{blake2b(body, digest_size=8).hexdigest()}"'
 
 
-def respond(request: Request, body: bytes, etag: str) -> Response:
+def respond(request: Request, body: bytes, etag: str, media_type: str = MEDIA_TYPE) -> Response:
     """Return an answer with its ETag, or 304 without it to whoever has it already (RFC 9110, 13.1.2)."""
     headers = {"ETag": etag, "Cache-Control": "no-cache"}
     asked = request.headers.get("if-none-match")
@@ -87,7 +87,7 @@ def respond(request: Request, body: bytes, etag: str) -> Response:
         asked.strip() == "*" or etag in {one.strip().removeprefix("W/") for one in asked.split(",")}
     ):
         return Response(status_code=304, headers=headers)
-    return Response(body, headers=headers, media_type=MEDIA_TYPE)
+    return Response(body, headers=headers, media_type=media_type)
 
 
 async def _holds(store: Store, kept: Kept) -> bool:

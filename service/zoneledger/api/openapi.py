@@ -9,9 +9,11 @@ from fastapi import Depends, FastAPI, Response
 from fastapi.openapi.utils import get_openapi
 from starlette.types import Lifespan
 
-from zoneledger.api import kept, problems, turns
+from zoneledger.api import contract_documents, kept, problems, turns
 from zoneledger.api.access import check_query
 from zoneledger.api.routes import (
+    behind,
+    commissioning,
     evidence,
     exports,
     failures,
@@ -20,6 +22,9 @@ from zoneledger.api.routes import (
     live,
     losses,
     messages,
+    metrics,
+    pace,
+    pages,
     panels,
     plant,
     proofs,
@@ -28,7 +33,9 @@ from zoneledger.api.routes import (
     reasons,
     refused,
     revisions,
+    sheet,
     shifts,
+    tables,
     timeline,
     units,
 )
@@ -39,20 +46,27 @@ ROUTES = (
     units,
     live,
     timeline,
+    behind,
     kpi,
     rates,
+    pace,
     failures,
     losses,
     panels,
     proofs,
     prospects,
+    sheet,
     shifts,
     reasons,
     revisions,
     evidence,
+    commissioning,
     refused,
     exports,
+    tables,
     health,
+    metrics,
+    pages,
 )
 #: FastAPI declares its own answer to a bad parameter; ours are problems.
 FOREIGN = ("HTTPValidationError", "ValidationError")
@@ -76,6 +90,9 @@ def build_api(lifespan: Lifespan[FastAPI] | None = None) -> FastAPI:
         docs_url=None,  # its page loads scripts from the internet, which a plant network has not
         redoc_url=None,
         redirect_slashes=False,
+        generate_unique_id_function=lambda route: (
+            route.name
+        ),  # short and stable: clients are generated with these names
         dependencies=[Depends(check_query)],
     )
     for route in ROUTES:
@@ -83,7 +100,10 @@ def build_api(lifespan: Lifespan[FastAPI] | None = None) -> FastAPI:
     problems.install(app)
     turns.install(app)
     kept.install(app)
+    plant.install(app)
     units.install(app)
+    metrics.install(app)
+    contract_documents.install(app)
     app.openapi = lambda: document_of(app)  # type: ignore[method-assign]
 
     @app.get("/openapi.json", include_in_schema=False)

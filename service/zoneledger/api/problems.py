@@ -145,7 +145,7 @@ async def _on_http_error(request: Request, error: Exception) -> Response:
         allowed = ", ".join(_methods_here(request))
         return _respond(request, "method_not_allowed", f"This path takes {allowed}.", headers={"Allow": allowed})
     if error.status_code == 404:
-        detail = "The resources begin with /v1/ and /health/; see /openapi.json for what there is."
+        detail = "Pages begin at /, the resources with /v1/ and /health/; see /openapi.json for what there is."
         return _respond(request, "route_unknown", detail)
     return await _on_failure(request, error)
 

@@ -9,7 +9,8 @@ from zoneledger.api.access import optional
 from zoneledger.api.confidence import Confidence
 from zoneledger.api.kpi_answers import Warned
 from zoneledger.api.times import Instant, Seconds, Time, rfc3339, seconds
-from zoneledger.application.proofs import Check, Declared, Proof, Result
+from zoneledger.application.judging import Declared, Result
+from zoneledger.application.proofs import Check, Proof
 from zoneledger.core.proof import Judged
 
 MAX_BODY_BYTES = 16 * 1024

@@ -27,7 +27,7 @@ CHUNKS_KEPT = 64
 STREAMS_AT_ONCE = 50
 #: How long nothing is sent after something was, for each stream: a few times what it costs, as messages are taken in meanwhile.
 REST_S = 0.0002
-#: It is no longer than this; and so long where nobody listens.
+#: It is no longer than this, however many listen: more of it is not owed. And so long where nobody listens.
 LONGEST_REST_S = 0.5
 #: So much of it may be owed: what changes now and then is sent at once, to however many, and only of a storm is it kept.
 OWED_S = 0.5
@@ -140,8 +140,9 @@ class Streams:
             news.set()
         await asyncio.sleep(0)
         now_s = asyncio.get_running_loop().time()
-        self._rested_s = max(self._rested_s, now_s) + REST_S * len(self._listening)
-        return min(max(self._rested_s - OWED_S - now_s, 0.0), LONGEST_REST_S)
+        owed_s = max(self._rested_s - now_s, 0.0) + REST_S * len(self._listening)
+        self._rested_s = now_s + min(owed_s, OWED_S + LONGEST_REST_S)
+        return min(max(owed_s - OWED_S, 0.0), LONGEST_REST_S)
 
     def _keep(self, name: str | None, fields: dict[str, Any], unit: str, whole: bool) -> None:
         number = f"{self._process}-{self._last + 1}"

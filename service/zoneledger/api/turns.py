@@ -4,14 +4,13 @@ import asyncio
 from collections import defaultdict
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
-from typing import Any, TypeVar
+from typing import Any, ClassVar, TypeVar
 
 from fastapi import FastAPI, Request, Response
 from fastapi.routing import APIRoute
 from starlette.requests import ClientDisconnect
 
-from zoneledger.api.aside import Aside
-from zoneledger.api.problems import ApiError
+from zoneledger.api.aside import Aside, Patience, within
 from zoneledger.bootstrap import Service
 
 T = TypeVar("T")
@@ -23,7 +22,7 @@ LONGEST_PAUSE_S = 1.0
 
 
 class Turns:
-    """Lets one work at a time, in the order in which they came, and leaves the loop to others for as long as that took."""
+    """Lets one work at a time, in the order in which they came, and leaves time between: as long as the last took, up to a second."""
 
     def __init__(self) -> None:
         self._one = asyncio.Lock()
@@ -31,13 +30,9 @@ class Turns:
     @asynccontextmanager
     async def turn(self) -> AsyncIterator[None]:
         """Wait for one's turn, and have it until the end of the block; raise ApiError `busy` where it does not come."""
-        try:
-            async with asyncio.timeout(LONGEST_WAIT_S):
-                await self._one.acquire()
-        except TimeoutError:
-            raise ApiError(
-                "busy", f"Others have asked for so much that it was not your turn for {LONGEST_WAIT_S:g} s."
-            ) from None
+        detail = f"Others have asked for so much that it was not your turn for {LONGEST_WAIT_S:g} s."
+        async with within(LONGEST_WAIT_S, detail):
+            await self._one.acquire()
         loop = asyncio.get_running_loop()
         began_s = loop.time()
         try:
@@ -46,18 +41,25 @@ class Turns:
             loop.call_later(min(loop.time() - began_s, LONGEST_PAUSE_S), self._one.release)
 
 
-async def done_in_turn(request: Request, which: str, work: Callable[[Service], Awaitable[T]]) -> T:
+async def done_in_turn(
+    request: Request, which: str, work: Callable[[Service], Awaitable[T]], patience: Patience | None = None
+) -> T:
     """Do a work for a request aside, in turn with others, on the service that it is given; not at all for a client that has gone."""
     turns: Turns = request.app.state.turns[which]
     async with turns.turn():
         if await request.is_disconnected():
             raise ClientDisconnect
         aside: Aside = request.app.state.aside
-        return await aside.do(lambda: work(aside.service))
+        return await aside.do(lambda: work(aside.service), patience)
 
 
 class InTurn(APIRoute):
-    """A route whose answers are made aside, in turn with those of its tag, and not at all for a client that has gone away by then."""
+    """A route whose answers are made aside, in turn with those of its tag, and not at all for a client that has gone away by then.
+
+    It is for GET only: what is made aside writes nothing.
+    """
+
+    patience: ClassVar[Patience | None] = None
 
     def get_route_handler(self) -> Callable[[Request], Awaitable[Response]]:  # type: ignore[override]
         answer = super().get_route_handler()
@@ -67,7 +69,7 @@ class InTurn(APIRoute):
                 request.state.service = service
                 return answer(request)
 
-            return await done_in_turn(request, str(self.tags[0]), answer_on)
+            return await done_in_turn(request, str(self.tags[0]), answer_on, self.patience)
 
         return answer_in_turn
 

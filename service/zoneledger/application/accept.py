@@ -79,7 +79,7 @@ class Sorted:
 
     def count_unknown_fields(self, accepted: Accepted) -> None:
         """Count the fields of a message that the contract does not have."""
-        if accepted.element.message is not None:
+        if accepted.element.value is None:
             return
         for name in unknown_fields(accepted.element.value):
             counts = self.unknown_fields.setdefault(accepted.delivery.cell, {})
@@ -105,29 +105,42 @@ def _split(payload: bytes) -> list[Element]:
     return split_payload(payload) if elements is None else elements
 
 
-def _read(element: Element) -> Message:
-    check_element(element)
-    return read_checked(element.value)
+def _read(element: Element) -> Element:
+    try:
+        check_element(element)
+        return Element(element.text, element.value, read_checked(element.value))
+    except Refusal as refusal:
+        return Element(element.text, refusal)
+
+
+def take_apart(delivery: Delivery, place: int | None = None) -> list[Element] | Refusal:
+    """Return a payload's messages, each as it was read or with the Refusal why it was not; or why all of it is refused.
+
+    It depends on the payload alone. With `place` that is one message that stood there in a larger one.
+    """
+    try:
+        check_size(delivery.size)
+        elements = _split(delivery.payload) if place is None else [read_element(delivery.payload)]
+    except Refusal as refusal:
+        return refusal
+    return [one if one.message is not None else _read(one) for one in elements]
 
 
 def sort_delivery(
     group: Sorted, delivery: Delivery, receipt: Receipt, zones_of: ZonesOf, place: int | None = None
 ) -> None:
-    """Add a delivery's messages to a group; never raises for what the payload holds.
-
-    With `place` the payload is one message that stood there in a larger one.
-    """
+    """Add a delivery's messages to a group; never raises for what the payload holds. `place`: see `take_apart`."""
     first = place or 0
-    try:
-        check_size(delivery.size)
-        elements = _split(delivery.payload) if place is None else [read_element(delivery.payload)]
-    except Refusal as refusal:
-        group.refuse(delivery, receipt, first, refusal, None)
+    elements = take_apart(delivery, place) if delivery.apart is None else delivery.apart
+    if isinstance(elements, Refusal):
+        group.refuse(delivery, receipt, first, elements, None)
         return
     zones, latest_us, accepted = zones_of(delivery.cell), list[int](), list[Accepted]()
     for index, element in enumerate(elements, start=first):
         try:
-            message = element.message or _read(element)
+            message = element.message
+            if message is None:
+                raise element.value
             _check_plant(message, delivery, zones)
             latest_us.append(message.at_us)
             _check_clock(message, group.arrived_us)

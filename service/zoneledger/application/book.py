@@ -187,12 +187,14 @@ def difference(old: Booked, new: Booked) -> tuple[Booked, Booked]:
     gone, come = Booked(), Booked()
     for name in ("spans", "fasteners", "verdicts", "alarms"):
         before, after = getattr(old, name), getattr(new, name)
+        if before == after:
+            continue
         kept = set(before) & set(after)
         setattr(gone, name, [row for row in before if row not in kept])
         setattr(come, name, [row for row in after if row not in kept])
     for name in ("gaps", "discrepancies", "activities"):
         before, after = getattr(old, name), getattr(new, name)
-        if sorted(before, key=repr) != sorted(after, key=repr):
+        if before != after and sorted(before, key=repr) != sorted(after, key=repr):
             setattr(gone, name, before)
             setattr(come, name, after)
     return gone, come

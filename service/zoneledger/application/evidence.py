@@ -39,11 +39,12 @@ async def digest_of(reading: Reading, unit: Unit, start_us: int, end_us: int, li
     digest = _Digest()
     paths = [cell.path for cell in unit.cells]
     heads = await reading.heads(paths)
-    spans = await read_spans(reading, heads, start_us, end_us, end_us, limits)
-    for (cell, zone), found in sorted(spans.items()):
-        for span in clip(found, start_us, end_us):
-            if span.state != UNKNOWN:
-                digest.add("span", cell, zone, *span)
+    for cell in sorted(heads):  # one after the other: those of a large line are too many to be held at once
+        spans = await read_spans(reading, {cell: heads[cell]}, start_us, end_us, end_us, limits)
+        for (_, zone), found in sorted(spans.items()):
+            for span in clip(found, start_us, end_us):
+                if span.state != UNKNOWN:
+                    digest.add("span", cell, zone, *span)
     for cell in sorted(paths):
         await _add_fasteners(digest, reading, cell, start_us, end_us)
     for row in sorted(await reading.count_unseen(paths, [(start_us, end_us)])):

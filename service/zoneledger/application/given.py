@@ -1,5 +1,6 @@
 """Reads what people said of time: laid over the ledger, as a history, and as the questions that are still open."""
 
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
@@ -13,7 +14,7 @@ from zoneledger.core.errors import WindowInvalid
 from zoneledger.core.given import Entry, Piece, decided_us, overlay, questions, standing
 from zoneledger.core.plant import Unit
 from zoneledger.core.shifts import planned
-from zoneledger.core.spans import Span, clip, total, unite
+from zoneledger.core.spans import Interval, Span, clip, total, unite
 from zoneledger.core.states import FAULT, IDLE
 
 UnitEntries = dict[tuple[str, str], list[Entry]]
@@ -90,20 +91,39 @@ async def read_history(
     if not page:
         return []
     windows = unite((listed.row.start_us, listed.row.end_us) for listed in page)
-    cells = sorted({listed.cell for listed in page})
-    entries = await read_entries(reading, cells, windows[0][0], windows[-1][1])
+    entries = await read_entries(reading, sorted({listed.cell for listed in page}), windows[0][0], windows[-1][1])
     stand = standing(entry for unit_entries in entries.values() for entry in unit_entries)
-    heads, decides = await reading.heads(cells), dict[int, int]()
-    for start_us, end_us in windows:
-        spans = await read_spans(reading, heads, start_us, end_us, now_us, limits)
-        for key, unit_entries in entries.items():
-            for number, length_us in decided_us(
-                overlay(clip(spans.get(key, []), start_us, end_us), unit_entries)
-            ).items():
-                decides[number] = decides.get(number, 0) + length_us
+    decides = await _decided(reading, page, entries, now_us, limits)
     return [
         Told(listed, listed.id in stand, None if listed.row.undoes is not None else decides.get(listed.id, 0))
         for listed in page
+    ]
+
+
+async def _decided(
+    reading: Reading, page: Sequence[Listed[GivenRow]], entries: UnitEntries, now_us: int, limits: Limits
+) -> Counter[int]:
+    """Return for how long each entry of a page decides, read of its own cell only, and of no longer a time at once than one may be."""
+    times: dict[str, list[Interval]] = {}
+    for listed in page:
+        times.setdefault(listed.cell, []).append((listed.row.start_us, listed.row.end_us))
+    heads, decides = await reading.heads(sorted(times)), Counter[int]()
+    for cell, head in heads.items():
+        own = [(key, said) for key, said in entries.items() if key[0] == cell]
+        for start_us, end_us in _portions(unite(times[cell])):
+            spans = await read_spans(reading, {cell: head}, start_us, end_us, now_us, limits)
+            for key, said in own:
+                decides.update(decided_us(overlay(clip(spans.get(key, []), start_us, end_us), said)))
+    return decides
+
+
+def _portions(times: Iterable[Interval]) -> list[Interval]:
+    """Cut times into those of at most MAX_DAYS."""
+    step_us = MAX_DAYS * DAY_US
+    return [
+        (at_us, min(at_us + step_us, end_us))
+        for start_us, end_us in times
+        for at_us in range(start_us, end_us, step_us)
     ]
 
 

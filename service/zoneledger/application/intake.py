@@ -1,15 +1,18 @@
 """What a source of messages hands in, and what it is told once it is stored."""
 
-from collections.abc import Awaitable
+from collections.abc import Awaitable, Sequence
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
+
+from zoneledger.core.decoding import Element, Refusal
 
 
 @dataclass(slots=True)
 class Delivery:
     """One payload for one cell as it came in: `cell` is the path `site/line/cell`, `origin` the MQTT topic or `http`.
 
-    `size` is how many bytes came, where `payload` is only the first of them: of one that is too large to be taken.
+    `size` is how many bytes came, where `payload` is only the first of them: of one that is too large to be taken. `apart` is what
+    `take_apart` gave, from when it was taken apart ahead until it is recorded.
     """
 
     cell: str
@@ -17,6 +20,7 @@ class Delivery:
     origin: str
     kind: Literal["events", "link"] = "events"
     size: int = 0
+    apart: Sequence[Element] | Refusal | None = field(default=None, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         self.size = max(self.size, len(self.payload))

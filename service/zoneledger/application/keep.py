@@ -7,9 +7,16 @@ from zoneledger.application.ports import Writing
 from zoneledger.application.stored import EventRow, Head, Key, SnapshotRow
 from zoneledger.core.booking import Booking
 from zoneledger.core.decoding import Refusal, decode_value
-from zoneledger.core.messages import Event, FastenerMade, Message, Snapshot
+from zoneledger.core.messages import ActivityBegun, ActivityEnded, Event, FastenerMade, Message, Snapshot
 from zoneledger.core.rows import Place
 from zoneledger.core.validation import content_of, snapshot_body
+
+#: What messages are that may have been read without their value (`core.quick`).
+_READ_QUICKLY: dict[type[Message], str] = {
+    FastenerMade: "fastener",
+    ActivityBegun: "activity",
+    ActivityEnded: "activity",
+}
 
 
 @dataclass(slots=True)
@@ -77,7 +84,7 @@ def _keep_event(group: Sorted, kept: Kept, one: Accepted) -> None:
         message.seq,
         message.at_us,
         group.arrived_us,
-        "fastener" if isinstance(message, FastenerMade) else one.element.value["type"],
+        _READ_QUICKLY.get(type(message)) or one.element.value["type"],
         one.element.text,
     )
     kept.rows.append(row)

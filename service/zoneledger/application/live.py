@@ -57,6 +57,15 @@ Tell = Callable[[Sequence[Update]], Awaitable[float]]
 """Takes updates, none of them now and then; returns for how many seconds it wants no more, so that messages are taken in."""
 
 
+class CellNow(NamedTuple):
+    """A cell of the plant model as it is now: of itself and its zones, and its controller's link, `up`, `down` or never told."""
+
+    cell: str
+    booked_us: int | None
+    link: str | None
+    present: dict[str, Present]
+
+
 class _Seen(NamedTuple):
     """What of a head makes a difference to the present or to figures; a value, as heads go on to change."""
 
@@ -75,6 +84,7 @@ class _Cell:
         self.zones = zones
         self.seen: _Seen | None = None
         self.noted = -1
+        self.link: str | None = None
         self.queued_us: int | None = None
         self._moment = Moment(None, {}, 0, None)
         self._figures_changed = False
@@ -114,7 +124,10 @@ class _Cell:
 
 
 class Live:
-    """What is told is the latest: a state that is over before it could be told is passed over. `run` does the work."""
+    """What is told is the latest: a state that is over before it could be told is passed over. `run` does the work.
+
+    `looked` is set while every cell of the plant model was looked at.
+    """
 
     def __init__(self, store: Store, plants: Plants, now_us: Callable[[], int], moments: Moments) -> None:
         self._store = store
@@ -127,6 +140,7 @@ class Live:
         self._changed: dict[str, _Seen] = {}
         self._due: list[tuple[int, str]] = []
         self._looks = self._began = 0
+        self.looked = asyncio.Event()
         self._wake = asyncio.Event()
 
     def note(self, heads: Iterable[Head]) -> None:
@@ -137,8 +151,23 @@ class Live:
                 cell.noted = self._looks
                 self._take(cell, head)
 
+    def now(self) -> list[CellNow] | None:
+        """Return how every cell is now, told already or not; None before all of them were looked at."""
+        if not self.looked.is_set():
+            return None
+        now_us = self._now_us()
+        return [self._now(cell, now_us) for cell in self._cells.values()]
+
+    def _now(self, cell: _Cell, now_us: int) -> CellNow:
+        seen, booked_us, present = self._changed.get(cell.path, cell.seen), None, {}
+        if seen is not None:
+            moment = self._moments.of(cell.path, seen.booking, seen.link_down_us, now_us)
+            booked_us, present = moment.booked_us, moment.present
+        units = {path_of(cell.path, zone): present.get(zone, NEVER_KNOWN) for zone in ("", *cell.zones)}
+        return CellNow(cell.path, booked_us, cell.link, units)
+
     def _take(self, cell: _Cell, head: Head) -> None:
-        counts = head.counts
+        counts, cell.link = head.counts, head.link
         numbers = counts.get("events", 0), counts.get("snapshots", 0)
         seen = _Seen(head.booking, head.link_down_us, head.ledger_id, *numbers)
         if seen != self._changed.get(cell.path, cell.seen):
@@ -163,6 +192,7 @@ class Live:
     def _forget(self) -> None:
         """Forget what was told, as some of it may not have been: every cell is told of anew."""
         self._version, self._cells, self._changed, self._due = None, {}, {}, []
+        self.looked.clear()
 
     async def _look_into_store(self) -> None:
         while True:
@@ -193,12 +223,14 @@ class Live:
                 # What was committed here while we looked is newer than what we saw.
                 if cell is not None and cell.noted < self._looks:
                     self._take(cell, head)
+        self.looked.set()
 
     def _follow(self, declared: DeclaredPlant) -> None:
         """Follow the cells of this plant model from now on."""
         if declared.version == self._version:
             return
         self._version = declared.version
+        self.looked.clear()
         self._waiting.append(PlantChanged(declared.version))
         self._wake.set()
         before, self._cells = self._cells, {}

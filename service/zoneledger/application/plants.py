@@ -2,7 +2,9 @@
 
 import asyncio
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from threading import Lock
 
 from zoneledger.application.ports import Reading, Store
 from zoneledger.application.stored import PlantVersion, Revision
@@ -27,17 +29,21 @@ class DeclaredPlant:
 
 
 class Plants:
-    """The present plant model, read anew only when another version was declared."""
+    """The present plant model, read anew only when another version was declared; for the event loops of several threads."""
 
     def __init__(self, read_plant: ReadPlant) -> None:
         self._read_plant = read_plant
         self._present = DeclaredPlant(0, read_plant('{"sites": []}'), '{"sites": []}', 0)
+        # Its own threads: a document of a thousand cells takes long, and whoever takes messages in waits for no other work.
+        self._threads = ThreadPoolExecutor(2, "plant")
+        self._begun: dict[int, Future[DeclaredPlant]] = {}
+        self._lock = Lock()
 
     async def present(self, reading: Reading) -> DeclaredPlant:
         """Return the plant model as declared in the store that is read."""
         version, present = await reading.plant_version(), self._present
         if version != present.version and (found := await reading.plant()) is not None:
-            self._present = present = await self._declared(found)
+            return await self._declared(found)
         return present
 
     async def version(self, reading: Reading, version: int | None) -> DeclaredPlant | None:
@@ -49,23 +55,46 @@ class Plants:
         return await self._declared(found) if found else None
 
     async def _declared(self, found: PlantVersion) -> DeclaredPlant:
-        return DeclaredPlant(found.version, await self._read(found.document), found.document, found.applied_us)
+        """Return a version, read once for all who want it at the same time."""
+        with self._lock:
+            if found.version == self._present.version:
+                return self._present
+            if found.version not in self._begun:
+                self._begun[found.version] = self._threads.submit(self._make, found)
+            begun = self._begun[found.version]
+        return await asyncio.shield(asyncio.wrap_future(begun))
+
+    def _make(self, found: PlantVersion) -> DeclaredPlant:
+        try:
+            made = DeclaredPlant(found.version, self._read_plant(found.document), found.document, found.applied_us)
+            self._take(made)
+            return made
+        finally:
+            with self._lock:
+                del self._begun[found.version]
+
+    def _take(self, made: DeclaredPlant) -> None:
+        """Let a version be the present one, unless a newer one is: a look that began earlier sees an older one."""
+        with self._lock:
+            if made.version > self._present.version:
+                self._present = made
 
     async def _read(self, document: str) -> Plant:
-        """Read a document in a thread: one of a thousand cells takes long."""
-        return await asyncio.to_thread(self._read_plant, document)
+        return await asyncio.get_running_loop().run_in_executor(self._threads, self._read_plant, document)
 
     async def declare(self, store: Store, document: str, now_us: int) -> DeclaredPlant:
         """Keep a valid document as the present plant model; the same document again changes nothing."""
+        plant = await self._read(document)  # before the transaction, which keeps others from writing
         async with store.writing() as writing:
             await writing.lock_plants()
             before = await self.present(writing)
             if before.version and before.document == document:
                 return before
-            plant = await self._read(document)
             version = await writing.add_plant(document, now_us)
             changed = affected(before.plant, plant) if before.version else []
             cause = f"plant version {version}"
             revisions = [Revision(unit, from_us, FOREVER_US, now_us, cause) for unit, from_us in changed]
             await writing.add_revisions(revisions)
-        return DeclaredPlant(version, plant, document, now_us)
+        made = DeclaredPlant(version, plant, document, now_us)
+        self._take(made)
+        return made

@@ -4,6 +4,7 @@ from collections.abc import Iterable, Sequence
 from contextlib import AbstractAsyncContextManager
 from typing import Literal, Protocol
 
+from zoneledger.application.in_order import InOrder
 from zoneledger.application.stored import (
     Arrivals,
     Basis,
@@ -19,6 +20,7 @@ from zoneledger.application.stored import (
     LeaseRow,
     Listed,
     Outdated,
+    PaceCount,
     PanelCount,
     PausesAsked,
     PlantVersion,
@@ -33,6 +35,7 @@ from zoneledger.application.stored import (
     Stretch,
     Unmatched,
 )
+from zoneledger.application.trails import Trails
 from zoneledger.core.failures import Raised, Wanted
 from zoneledger.core.minor_stops import Pause
 from zoneledger.core.rates import Made, Piece
@@ -40,7 +43,7 @@ from zoneledger.core.rows import Activity, Alarm, Booked, Discrepancy, Fastener,
 from zoneledger.core.spans import Interval
 
 
-class Reading(Protocol):
+class Reading(InOrder, Trails, Protocol):
     """One consistent look at the store."""
 
     async def cells(self) -> list[str]:
@@ -66,6 +69,14 @@ class Reading(Protocol):
 
     async def count_by_panel(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[PanelCount]:
         """Return the fasteners made in each of the segments, counted by zone, panel and result after verdicts."""
+
+    async def count_paced(
+        self, cells: Sequence[str], zone: str | None, window: Interval, until_us: int, parts: int
+    ) -> list[PaceCount]:
+        """Return the fasteners of a window made before `until_us`, in a zone or any, counted by zone and piece.
+
+        The window is cut into so many equal pieces: one made at `at_us` lies in (at_us - start_us) * parts // (end_us - start_us).
+        """
 
     async def pauses(
         self, asked: Sequence[PausesAsked], start_us: int, end_us: int
@@ -121,8 +132,8 @@ class Reading(Protocol):
     ) -> list[Listed[Revision]]:
         """Return the changes of the past that touch a window, in the order in which they were recorded; `limit` None: all."""
 
-    async def presums(self, line: str, cell: str, start_us: int, end_us: int) -> list[Presum]:
-        """Return the pre-sums of a line (`cell` empty) or a cell that lie in a window as a whole, in order."""
+    async def presums(self, line: str, cell: str, start_us: int, end_us: int, limit: int | None = None) -> list[Presum]:
+        """Return the pre-sums of a line (`cell` empty) or a cell that lie in a window as a whole, in order; `limit` None: all."""
 
     async def presummed(self, line: str, start_us: int, end_us: int) -> set[tuple[str, int]]:
         """Return (cell, start_us) of the pre-sums of a line and its cells that begin in a window."""
@@ -226,9 +237,6 @@ class Writing(Reading, Protocol):
 
     async def checkpoint_before(self, ledger_id: int, key: Key) -> Checkpoint | None:
         """Return the last checkpoint before a key."""
-
-    async def next_checkpoints(self, ledger_id: int, after: Key | None, limit: int) -> list[Checkpoint]:
-        """Return the next checkpoints after a key (None: the first), in their order."""
 
     async def put_checkpoints(self, rows: Sequence[tuple[int, Checkpoint]]) -> None:
         """Keep checkpoints, as (ledger_id, checkpoint), in the place of those at the same keys."""

@@ -63,6 +63,14 @@ async def presum(presumming: Presumming, back_us: int) -> None:
             await _Line(presumming, declared.version, line).presum(back_us)
 
 
+async def count_behind(presumming: Presumming, back_us: int) -> int:
+    """Return how many settled slots of the last so many microseconds are not summed yet, of lines and cells."""
+    async with presumming.store.reading() as reading:
+        declared = await presumming.plants.present(reading)
+    lines = [line for line in declared.plant if line.level == "line" and line.cells]
+    return sum([await _Line(presumming, declared.version, line).behind(back_us) for line in lines])
+
+
 class _Line:
     """A line of a version of the plant model, while it is pre-summed."""
 
@@ -74,17 +82,30 @@ class _Line:
 
     async def presum(self, back_us: int) -> None:
         """Sum what is not summed yet, day by day, the newest first, from when the ledger begins at the earliest."""
+        for day in await self._settled_days(back_us):
+            await self._presum_day(day)
+
+    async def behind(self, back_us: int) -> int:
+        """Return how many slots that are to be summed, of the line and its cells, are not."""
+        places = [place_of(unit)[1] for unit in (*self._line.cells, self._line)]
+        number = 0
+        for day in await self._settled_days(back_us):
+            there = await self._there(day) if day else set()
+            number += sum((cell, slot[0]) not in there for slot in day for cell in places)
+        return number
+
+    async def _settled_days(self, back_us: int) -> list[list[Interval]]:
+        """Return the slots that are to be summed, by day, the newest first."""
         cells = [cell.path for cell in self._line.cells]
         async with self._with.store.reading() as reading:
             begun_us = await reading.begun_us(cells)
             kept = [head.ledger_from_us for head in (await reading.heads(cells)).values()]
         if begun_us is None:
-            return
+            return []
         kept_us = max((us for us in kept if us is not None), default=None)
         since_us = max(begun_us, self._now_us - back_us)
-        for day in self._days(since_us):
-            # What begins before the ledger that is kept, or with it, has lost fasteners, or is losing them now.
-            await self._presum_day([slot for slot in day if kept_us is None or slot[0] > kept_us])
+        # What begins before the ledger that is kept, or with it, has lost fasteners, or is losing them now.
+        return [[slot for slot in day if kept_us is None or slot[0] > kept_us] for day in self._days(since_us)]
 
     def _days(self, since_us: int) -> Iterator[list[Interval]]:
         """Return the settled slots of each day, the newest day first."""
@@ -99,8 +120,7 @@ class _Line:
     async def _presum_day(self, day: Sequence[Interval]) -> None:
         if not day:
             return
-        async with self._with.store.reading() as reading:
-            there = await reading.presummed(self._line.path, day[0][0], day[-1][1])
+        there = await self._there(day)
         for unit in (*self._line.cells, self._line):
             cell = place_of(unit)[1]
             if missing := [slot for slot in day if (cell, slot[0]) not in there]:
@@ -108,6 +128,10 @@ class _Line:
                 await self._add(unit, missing)
                 # Messages are taken in meanwhile.
                 await asyncio.sleep(self._with.rest * (asyncio.get_running_loop().time() - began_s))
+
+    async def _there(self, day: Sequence[Interval]) -> set[tuple[str, int]]:
+        async with self._with.store.reading() as reading:
+            return await reading.presummed(self._line.path, day[0][0], day[-1][1])
 
     async def _add(self, unit: Unit, missing: Sequence[Interval]) -> None:
         """Sum slots of the line or one of its cells, unless the plant model is another one by now."""

@@ -13,6 +13,7 @@ from zoneledger.application.totals import Total, added, load_total
 from zoneledger.application.windows import Window, longest_us
 from zoneledger.core.booking import Limits
 from zoneledger.core.calendar import DAY_US
+from zoneledger.core.errors import WindowInvalid
 from zoneledger.core.plant import Unit
 from zoneledger.core.spans import Interval
 
@@ -34,6 +35,7 @@ class Missing:
 class Gathered:
     """The texts of the pre-sums of each window of a unit, what of the windows is missing, and how many rows were read."""
 
+    unit: Unit
     texts: list[list[str]]
     missing: list[Missing] = field(default_factory=list)
     rows: int = 0
@@ -46,23 +48,50 @@ class Gathered:
 
 async def gather(reading: Reading, unit: Unit, windows: Sequence[Window], now_us: int) -> Gathered:
     """Read the pre-sums of windows of a unit up to the present; of a zone those of its cell."""
-    until = [(window.start_us, window.until_us(now_us)) for window in windows]
-    past = [(times, i) for i, times in enumerate(until) if times[0] < times[1]]
-    gathered = Gathered([[] for _ in windows])
+    past, gathered = _past(windows, now_us), Gathered(unit, [[] for _ in windows])
     for summed in summed_as(unit) if past else ():
-        rows, missing = await _read_rows(reading, summed, [times for times, _ in past]), Missing(summed)
-        starts = [row.start_us for row in rows]
-        for times, i in past:
-            texts, left = _within(rows, starts, times)
-            gathered.texts[i] += texts
-            missing.times += [(interval, i) for interval in left]
-        gathered.missing.append(missing)
-        gathered.rows += len(rows)
+        await _add(reading, summed, past, gathered, None)
     return gathered
 
 
+async def gather_few(
+    reading: Reading, unit: Unit, windows: Sequence[Window], now_us: int, most_rows: int
+) -> Gathered | None:
+    """Return the same, or None where pre-sums do not tell all of it, or more than so many would have to be read: they are not."""
+    past, gathered = _past(windows, now_us), Gathered(unit, [[] for _ in windows])
+    for summed in summed_as(unit) if past else ():
+        await _add(reading, summed, past, gathered, most_rows + 1 - gathered.rows)
+        if gathered.rows > most_rows or gathered.missing[-1].times:
+            return None
+    return gathered
+
+
+def _past(windows: Sequence[Window], now_us: int) -> list[tuple[Interval, int]]:
+    """Return the windows up to the present with their indexes, without those that are yet to come."""
+    until = [(window.start_us, window.until_us(now_us)) for window in windows]
+    return [(times, i) for i, times in enumerate(until) if times[0] < times[1]]
+
+
+async def _add(
+    reading: Reading, summed: Unit, past: Sequence[tuple[Interval, int]], gathered: Gathered, most_rows: int | None
+) -> None:
+    """Add the pre-sums of a line or cell in windows, and what of these is missing; of at most so many rows, None: of all."""
+    rows, missing = await _read_rows(reading, summed, [times for times, _ in past], most_rows), Missing(summed)
+    starts = [row.start_us for row in rows]
+    for times, i in past:
+        texts, left = _within(rows, starts, times)
+        gathered.texts[i] += texts
+        missing.times += [(interval, i) for interval in left]
+    gathered.missing.append(missing)
+    gathered.rows += len(rows)
+
+
 async def totals_of(reading: Reading, gathered: Gathered, now_us: int, limits: Limits) -> list[Total]:
-    """Return what each window comes to: of a zone as of its cell. What is missing is summed off the ledger."""
+    """Return what each window comes to: of a zone as of its cell. What is missing is summed off the ledger.
+
+    Raises WindowInvalid where of one window that would be too much of the ledger, whatever lines it is missing of.
+    """
+    _bound(gathered)
     read: dict[str, Total] = {}
     totals = []
     async for texts in giving_way(gathered.texts, AT_ONCE):
@@ -75,6 +104,18 @@ async def totals_of(reading: Reading, gathered: Gathered, now_us: int, limits: L
             for part, (_, i) in zip(sums.parts, near, strict=True):
                 totals[i] += total_of(missing.unit, part)
     return totals
+
+
+def _bound(gathered: Gathered) -> None:
+    unit, cell_us = gathered.unit, [0] * len(gathered.texts)
+    for missing in gathered.missing:
+        for (start_us, end_us), i in missing.times:
+            cell_us[i] += (end_us - start_us) * len(missing.unit.cells)
+    if max(cell_us, default=0) > longest_us(unit) * len(unit.cells):
+        raise WindowInvalid(
+            f"The ledger of {len(unit.cells)} cells is read of at most {longest_us(unit) / DAY_US:.1f} days at once, and more of "
+            "this window than that is not summed beforehand. Ask for a shorter window, or a unit below."
+        )
 
 
 def summed_as(unit: Unit) -> list[Unit]:
@@ -91,11 +132,14 @@ def place_of(unit: Unit) -> tuple[str, str]:
     return unit.line_path, unit.cell_path or ""
 
 
-async def _read_rows(reading: Reading, unit: Unit, times: Sequence[Interval]) -> list[Presum]:
+async def _read_rows(reading: Reading, unit: Unit, times: Sequence[Interval], most: int | None) -> list[Presum]:
     found: dict[int, Presum] = {}
     for near in _near(sorted((one, 0) for one in times), ROWS_APART_US):
+        if most is not None and len(found) >= most:
+            break
         reach = min(start for (start, _), _ in near), max(end for (_, end), _ in near)
-        found |= {row.start_us: row for row in await reading.presums(*place_of(unit), *reach)}
+        left = None if most is None else most - len(found)
+        found |= {row.start_us: row for row in await reading.presums(*place_of(unit), *reach, left)}
     return [found[start_us] for start_us in sorted(found)]
 
 

@@ -54,13 +54,21 @@ class _New:
     times: list[Interval] = field(default_factory=list)
     judged: set[tuple[str, str]] = field(default_factory=set)
     derived_from_us: int | None = None
+    events: int = 0
 
 
-async def rebuild(store: Store, cell: str, clock: Clock, limits: Limits) -> bool:
+def _tell_nobody(_events: int) -> None:
+    """Tell nobody how many events were folded so far."""
+
+
+async def rebuild(
+    store: Store, cell: str, clock: Clock, limits: Limits, tell: Callable[[int], None] = _tell_nobody
+) -> bool:
     """Fold all stored messages of a cell into a new ledger, then put it in the old one's place; return whether figures changed.
 
     Works in short transactions, so that messages are taken in meanwhile; readers see the old ledger until the last of
-    them. Raises UnitUnknown for a cell that never sent anything, and RebuildUnderWay while another one works on it.
+    them. `tell` is told how many events were folded so far. Raises UnitUnknown for a cell that never sent anything, and
+    RebuildUnderWay while another one works on it.
     """
     new = await _begin(store, cell, clock, limits)
     await _copy_what_has_no_messages(store, new, clock)
@@ -70,6 +78,7 @@ async def rebuild(store: Store, cell: str, clock: Clock, limits: Limits) -> bool
             await writing.lock_heads([cell])  # nothing is booked between reading the messages and the old ledger
             await _touch(writing, new, clock)
             is_whole = await _fold_piece(writing, new, clock())
+        tell(new.events)
     changed = await _put_in_place(store, new, clock, limits)
     await _remove_others(store, cell, clock, at_once=True)
     return changed
@@ -147,6 +156,7 @@ async def _fold(new: _New, messages: Iterable[Message]) -> list[Checkpoint]:
     async for message in giving_way(messages, MESSAGES_AT_A_TIME):
         new.booking.add(message)
         new.events_since_checkpoint += isinstance(message, Event)
+        new.events += isinstance(message, Event)
         if new.events_since_checkpoint >= EVENTS_PER_CHECKPOINT:
             new.events_since_checkpoint = 0
             checkpoints.append(Checkpoint(message.boot, message.seq, dump(new.booking)))

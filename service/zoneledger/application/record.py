@@ -67,18 +67,23 @@ def _observe_clocks(group: Sorted, heads: dict[str, Head]) -> None:
         heads[cell].clock = observe(heads[cell].clock, group.arrived_us, at_us - group.arrived_us)
 
 
-async def take_in(writing: Writing, group: Sorted, heads: dict[str, Head], limits: Limits) -> None:
-    """Store what is new of the accepted messages and book it; what contradicts is refused then. The heads are to be saved."""
+async def take_in(writing: Writing, group: Sorted, heads: dict[str, Head], limits: Limits) -> list[Kept]:
+    """Store what is new of the accepted messages and book it; what contradicts is refused then. The heads are to be saved.
+
+    Return what was new, by cell.
+    """
     kept = await _keep_all(writing, group, heads, limits)
     await _book_all(writing, kept, limits, group.arrived_us)
     _count_unknown_fields(group, heads)
+    return kept
 
 
 class Recorded(NamedTuple):
-    """A receipt for each delivery, and the heads of their cells, as they are once the transaction is committed."""
+    """A receipt for each delivery, the heads of their cells as they are once the transaction is committed, and what was new."""
 
     receipts: list[Receipt]
     heads: Collection[Head]
+    kept: Sequence[Kept]
 
 
 async def record_group(
@@ -99,9 +104,9 @@ async def record_group(
         else:
             sort_delivery(group, delivery, receipt, zones_of)
     _observe_clocks(group, heads)
-    await take_in(writing, group, heads, limits)
+    kept = await take_in(writing, group, heads, limits)
     await writing.drop_presums(group.outdated)
     await writing.add_refused([row for _, row in group.refused])
     _count_refused(group, heads)
     await writing.save_heads(heads.values())
-    return Recorded(receipts, heads.values())
+    return Recorded(receipts, heads.values(), kept)

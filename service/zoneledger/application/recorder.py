@@ -5,13 +5,15 @@ import logging
 from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
 
-from zoneledger.application.accept import Sorted
+from zoneledger.application.accept import Sorted, take_apart
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.plants import Plants
 from zoneledger.application.ports import Store, Writing
 from zoneledger.application.record import record_group
 from zoneledger.application.stored import Head
+from zoneledger.application.tally import IntakeTally
 from zoneledger.core.booking import Limits
 from zoneledger.core.decoding import Refusal
 from zoneledger.core.errors import StoreUnavailable
@@ -20,15 +22,42 @@ log = logging.getLogger(__name__)
 
 #: A group is no larger, so that what a transaction holds in memory is bounded, and nobody waits long for a turn of the loop.
 DELIVERIES_AT_ONCE = 1000
-BYTES_AT_ONCE = 512 * 1024
+BYTES_AT_ONCE = 1024 * 1024
+#: How many messages are taken apart without a pause for others, but that a delivery is taken apart as a whole.
+MESSAGES_AT_A_TIME = 200
 #: How long a group that is not full waits for more, as each commit costs its statements and a sync of the disk, whatever
 #: it holds; behind a group of `BUSY` deliveries a backlog is likely, and longer waits make fewer commits.
-LINGER_S, BUSY_LINGER_S, BUSY = 0.005, 0.02, 100
+LINGER_S, BUSY_LINGER_S, BUSY = 0.003, 0.02, 100
 #: Where nothing is delivered for so long after an outage of the store, the recorder tries by itself whether it takes something
 #: in again. Longer than anybody waits who has something to deliver: a full disk may have room for a try, and none for that.
 TRY_AGAIN_S = 40.0
 
 _Waiting = tuple[Delivery, asyncio.Future[Receipt]]
+
+
+@dataclass(slots=True)
+class _Group:
+    """Deliveries that were taken apart, to be recorded together."""
+
+    deliveries: list[_Waiting] = field(default_factory=list)
+    size: int = 0
+
+    @property
+    def is_full(self) -> bool:
+        return len(self.deliveries) >= DELIVERIES_AT_ONCE or self.size >= BYTES_AT_ONCE
+
+    def add(self, waiting: _Waiting) -> int:
+        """Take a delivery apart and add it; return the number of its messages."""
+        delivery, _ = waiting
+        self.deliveries.append(waiting)
+        self.size += len(delivery.payload)
+        if delivery.kind == "link":
+            return 1
+        try:
+            delivery.apart = take_apart(delivery)
+        except Exception:  # is met again where it is recorded, and told there
+            return 1
+        return 1 if isinstance(delivery.apart, Refusal) else len(delivery.apart)
 
 
 def _nobody(_: Iterable[Head]) -> None:
@@ -55,10 +84,19 @@ class Recorder:
         self._limits = limits
         self._committed = committed
         self._waiting: deque[_Waiting] = deque()
-        self._waiting_bytes = 0
+        self._coming = _Group()
+        self._apart = asyncio.Event()
+        self._apart.set()
         self._wake = asyncio.Event()
         self._stopped = False
         self._writes = True
+        self.tally = IntakeTally()
+
+    @property
+    def waiting(self) -> tuple[int, int]:
+        """How many deliveries wait to be recorded, and of how many bytes."""
+        waiting = [*self._coming.deliveries, *self._waiting]
+        return len(waiting), sum(len(delivery.payload) for delivery, _ in waiting)
 
     @property
     def writes(self) -> bool:
@@ -72,25 +110,48 @@ class Recorder:
             future.set_exception(StoreUnavailable("the service is stopping"))
             return future
         self._waiting.append((delivery, future))
-        self._waiting_bytes += len(delivery.payload)
+        self._take_apart_soon()
         self._wake.set()
         return future
+
+    def _take_apart_soon(self) -> None:
+        """Take apart what waits, for one group ahead: while the database works for the one before it."""
+        if self._apart.is_set() and self._waiting and not self._coming.is_full:
+            self._apart.clear()
+            asyncio.get_running_loop().call_soon(self._take_apart_some)
+
+    def _take_apart_some(self) -> None:
+        messages = 0
+        while self._waiting and messages < MESSAGES_AT_A_TIME and not self._coming.is_full:
+            messages += self._coming.add(self._waiting.popleft())
+        self._apart.set()  # whoever waits for that looks again
+        self._take_apart_soon()
+
+    async def _all_taken_apart(self) -> None:
+        """Wait until all that is here was taken apart, or a group is full."""
+        while not self._apart.is_set():
+            await self._apart.wait()
 
     async def run(self) -> None:
         """Record groups until cancelled; whatever then still waits is told that nothing of it was kept."""
         group: list[_Waiting] = []
         try:
             while True:
-                if not self._waiting and not await self._something_comes():
+                if not self._waiting and not self._coming.deliveries and not await self._something_comes():
                     await self._try_to_write()
                     continue
-                if len(self._waiting) < DELIVERIES_AT_ONCE and self._waiting_bytes < BYTES_AT_ONCE:
+                await self._all_taken_apart()
+                if not self._coming.is_full:
                     await asyncio.sleep(BUSY_LINGER_S if len(group) >= BUSY else LINGER_S)
-                group = self._take_group()
+                    await self._all_taken_apart()
+                group, self._coming = self._coming.deliveries, _Group()
+                self._take_apart_soon()
                 await self._record(group)
+                for delivery, _ in group:
+                    delivery.apart = None
         finally:
             self._stopped = True
-            for _, future in (*group, *self._waiting):
+            for _, future in (*group, *self._coming.deliveries, *self._waiting):
                 if not future.done():
                     future.set_exception(StoreUnavailable("the service is stopping"))
 
@@ -114,19 +175,11 @@ class Recorder:
         except Exception:
             log.exception("the store answers again, and fails")
 
-    def _take_group(self) -> list[_Waiting]:
-        group: list[_Waiting] = []
-        size = 0
-        while self._waiting and len(group) < DELIVERIES_AT_ONCE and size < BYTES_AT_ONCE:
-            group.append(self._waiting.popleft())
-            size += len(group[-1][0].payload)
-        self._waiting_bytes -= size
-        return group
-
     async def _record(self, group: list[_Waiting]) -> None:
         try:
             receipts = await self._commit([delivery for delivery, _ in group])
         except StoreUnavailable as error:
+            self.tally.not_kept += 1
             log.warning("nothing kept of %d deliveries: %s", len(group), error)
             for _, future in group:
                 if not future.done():
@@ -180,9 +233,11 @@ class Recorder:
         self._writes = True
 
     async def _commit(self, deliveries: list[Delivery]) -> list[Receipt]:
+        began_s = asyncio.get_running_loop().time()
         async with self._writing() as writing:
             zones_of = (await self._plants.present(writing)).plant.cell_zones
             recorded = await record_group(writing, deliveries, zones_of, self._now_us(), self._limits)
+        self.tally.note(recorded, asyncio.get_running_loop().time() - began_s)
         self._committed(recorded.heads)
         return recorded.receipts
 
@@ -191,4 +246,5 @@ class Recorder:
         group.refuse(delivery, receipt, 0, Refusal("internal_error", "the service failed on it; see its log"), None)
         async with self._writing() as writing:
             await writing.add_refused([row for _, row in group.refused])
+        self.tally.count(receipt)
         return receipt

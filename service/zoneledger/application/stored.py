@@ -67,6 +67,25 @@ class SnapshotRow(NamedTuple):
     body: str
 
 
+class MessageAt(NamedTuple):
+    """Where a stored message stands in its cell's order; `rank` is 0 of an event, 1 of a snapshot after it, `id` its row's number."""
+
+    boot: int
+    seq: int
+    rank: int
+    at_us: int
+    id: int
+
+
+class MessageRow(NamedTuple):
+    """An event, or a snapshot (of type `snapshot`, without a time of arrival), as its own kind of row has it."""
+
+    at: MessageAt
+    arrived_us: int | None
+    type: str
+    body: str
+
+
 class RefusedRow(NamedTuple):
     """A refused message or payload with all that is needed to offer it again; `body` holds at most 256 KiB of its `size` bytes."""
 
@@ -263,6 +282,16 @@ class PanelCount(NamedTuple):
     panel: str | None
     result: str
     number: int
+
+
+class PaceCount(NamedTuple):
+    """How many fasteners a zone made in one of the equal pieces of a window, and how many of them are good after verdicts."""
+
+    cell: str
+    zone: str
+    piece: int
+    made: int
+    good: int
 
 
 class PausesAsked(NamedTuple):

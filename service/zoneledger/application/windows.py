@@ -6,7 +6,7 @@ from datetime import date, timedelta
 from zoneledger.core.calendar import DAY_US, PeriodKind, day_window, local_time, periods
 from zoneledger.core.errors import ShiftUnknown, WindowInvalid
 from zoneledger.core.plant import Unit
-from zoneledger.core.shifts import find_instance, instances
+from zoneledger.core.shifts import ShiftInstance, find_instance, instances
 
 MAX_WINDOW_US = 400 * DAY_US
 #: What is told or kept one by one (spans, passes, questions, given reasons, acceptance runs) is of at most so many days.
@@ -79,7 +79,7 @@ def _shift_window(unit: Unit, shift: str) -> Window:
         raise ShiftUnknown(
             f"{unit.line_path} has no shift {shift}; its shifts: {names}. Address one as 2026-11-25/early."
         )
-    return Window(found.start_us, found.end_us, found.id, found.id)
+    return _of_shift(found)
 
 
 def other_window(unit: Unit, window: Window, against: Asked | None) -> Window:
@@ -98,12 +98,36 @@ def _window_before(unit: Unit, window: Window) -> Window:
         begun = [one for one in earlier if one.start_us < window.start_us]
         if not begun:
             raise ShiftUnknown(f"{unit.line_path} has no shift in the 31 days before {window.shift}.")
-        last = begun[-1]
-        return Window(last.start_us, last.end_us, last.id, last.id)
+        return _of_shift(begun[-1])
     if window.label is not None:
         day = local_time(window.start_us, unit.tz).date() - timedelta(days=1)
         return Window(*day_window(unit.tz, day), label=day.isoformat())
     return Window(2 * window.start_us - window.end_us, window.start_us)
+
+
+def window_after(unit: Unit, window: Window) -> Window | None:
+    """Return the shift, the day or as much time after a window; None where no shift follows within 31 days."""
+    if window.shift is not None and unit.line is not None:
+        later = instances(unit.line, unit.tz, window.end_us, window.end_us + MAX_SHIFT_GAP_US)
+        return next((_of_shift(one) for one in later if one.start_us > window.start_us), None)
+    if window.label is not None:
+        day = local_time(window.start_us, unit.tz).date() + timedelta(days=1)
+        return Window(*day_window(unit.tz, day), label=day.isoformat())
+    return Window(window.end_us, 2 * window.end_us - window.start_us)
+
+
+def present_window(unit: Unit, now_us: int) -> Window:
+    """Return the shift of a unit's line that began last, or today where the line has none, or none in the last 31 days."""
+    if unit.line is not None:
+        begun = instances(unit.line, unit.tz, now_us - MAX_SHIFT_GAP_US, now_us + 1)
+        if begun:
+            return _of_shift(begun[-1])
+    day = local_time(now_us, unit.tz).date()
+    return Window(*day_window(unit.tz, day), label=day.isoformat())
+
+
+def _of_shift(shift: ShiftInstance) -> Window:
+    return Window(shift.start_us, shift.end_us, shift.id, shift.id)
 
 
 def longest_us(unit: Unit) -> int:
@@ -127,7 +151,7 @@ def series_of(unit: Unit, window: Window, by: str) -> list[Window]:
             raise WindowInvalid(f"{unit.path} is a site, and shifts belong to lines: ask for a line, a cell or a zone.")
         found = instances(unit.line, unit.tz, window.start_us, window.end_us)
         begun = [one for one in found if window.start_us <= one.start_us < window.end_us]
-        parts = [Window(one.start_us, one.end_us, one.id, one.id) for one in begun]
+        parts = [_of_shift(one) for one in begun]
     else:
         kind: PeriodKind = by  # type: ignore[assignment]
         split = periods(kind, unit.tz, window.start_us, window.end_us)

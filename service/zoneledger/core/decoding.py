@@ -55,8 +55,8 @@ class RepeatedFields(dict[str, Any]):
 class Element(Struct, frozen=True):
     """One message of a payload: its own text and the value that it stands for, or the Refusal why it stands for none.
 
-    In the text, a byte that is not UTF-8 is half a surrogate pair (PEP 383). Where `message` is there, it was read with the text:
-    valid, and without a field that the contract does not have; `value` is None then.
+    In the text, a byte that is not UTF-8 is half a surrogate pair (PEP 383). `message` is there once it was read and is valid. Where
+    it was read with the text, it has no field that the contract does not have, and `value` is None.
     """
 
     text: str

@@ -72,12 +72,22 @@ class Standard:
 
 
 @dataclass(frozen=True, slots=True)
+class Target:
+    """What was promised from the local midnight of `since` on: an OEE, good fasteners per planned hour of a cell, or both."""
+
+    since: date
+    oee: float | None = None
+    good_per_hour: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Cell:
-    """One cell; its own standards win over those of its line."""
+    """One cell; its own standards and targets win over those of its line."""
 
     name: str
     zones: tuple[str, ...]
     standards: tuple[Standard, ...] = ()
+    targets: tuple[Target, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +98,7 @@ class Line:
     shifts: tuple[ShiftPattern, ...] = ()
     standards: tuple[Standard, ...] = ()
     cells: tuple[Cell, ...] = ()
+    targets: tuple[Target, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,6 +147,16 @@ class Unit:
     def tz(self) -> ZoneInfo:
         """Return the time zone of the unit's site."""
         return self.site.tz
+
+    def target_on(self, day: date) -> Target | None:
+        """Return the target that holds on a local date: the cell's own, else its line's; None where nothing was promised."""
+        of_cell = self.cell.targets if self.cell else ()
+        of_line = self.line.targets if self.line else ()
+        for targets in (of_cell, of_line):
+            begun = [target for target in targets if target.since <= day]
+            if begun:
+                return max(begun, key=lambda target: target.since)
+        return None
 
     @property
     def line_path(self) -> str | None:

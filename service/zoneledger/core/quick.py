@@ -1,4 +1,4 @@
-"""Reads plain payloads quickly: nine in ten messages are fasteners, written as programs write JSON.
+"""Reads plain payloads quickly: nearly all messages are fasteners and activities, written as programs write JSON.
 
 It takes only what the careful readers (`decoding`, `validation`) take without a word, and gives what they give; whatever is not
 just so is left to them.
@@ -11,21 +11,26 @@ from msgspec import DecodeError, Meta, Struct
 from msgspec.json import Decoder
 
 from zoneledger.core.decoding import MAX_MESSAGES, MAX_PAYLOAD_BYTES, Element, Refusal, decode_value, read_element
-from zoneledger.core.messages import FastenerMade, Message
+from zoneledger.core.messages import ActivityBegun, ActivityEnded, FastenerMade, Message, Planned
 from zoneledger.core.validation import MAX_IDENTIFIER, MAX_INTEGER, MAX_SECONDS, ZONE, parse_instant, read_checked
 
 _Identifier = Annotated[str, Meta(min_length=1, max_length=MAX_IDENTIFIER)]
 
 
-class _Fastener(Struct, forbid_unknown_fields=True, gc=False):
-    """A fastener as it is written, but for the zone's name and the instant."""
+_Count = Annotated[int, Meta(ge=0, le=MAX_INTEGER)]
+
+
+class _Written(Struct, forbid_unknown_fields=True, gc=False, tag_field="type"):
+    """What each message has, as it is written, but for the zone's name and the instant."""
 
     v: Literal[1]
-    boot: Annotated[int, Meta(ge=0, le=MAX_INTEGER)]
+    boot: _Count
     seq: Annotated[int, Meta(ge=1, le=MAX_INTEGER)]
     at: str
-    type: Literal["fastener"]
     zone: str
+
+
+class _Fastener(_Written, tag="fastener"):
     operation: Literal["drill", "fasten", "trim"]
     result: Literal["good", "rework", "reject"]
     item: _Identifier | None = None
@@ -35,9 +40,23 @@ class _Fastener(Struct, forbid_unknown_fields=True, gc=False):
     seconds: Annotated[float, Meta(ge=0, le=MAX_SECONDS)] | None = None
 
 
-_FASTENERS = Decoder(_Fastener)
+class _Planned(Struct, forbid_unknown_fields=True, gc=False):
+    automatic: _Count
+    manual: _Count
+
+
+class _Activity(_Written, tag="activity"):
+    activity: Literal["process", "load", "unload", "setup"]
+    phase: Literal["begin", "end"]
+    program: _Identifier | None = None
+    panel: _Identifier | None = None
+    planned: _Planned | None = None
+    outcome: Literal["completed", "aborted"] | None = None
+
+
+_DECODER = Decoder(_Fastener | _Activity)
 _EPOCH, _MICROSECOND = datetime(1970, 1, 1), timedelta(microseconds=1)
-#: The quotation marks of the eight fields that each has and the five texts among their values.
+#: The quotation marks of the eight fields that each of them has and the five texts among their values.
 _QUOTES = 2 * 8 + 2 * 5
 
 
@@ -54,23 +73,33 @@ def _instant_us(at: str) -> int:
     return parse_instant("at", at)
 
 
-def _read_fastener(text: str) -> FastenerMade | None:
-    """Return the fastener that a plain text stands for; None where it is none, or not one that is valid beyond doubt."""
+def _read_message(text: str) -> Message | None:
+    """Return the fastener or activity that a plain text stands for; None where it is neither, or not valid beyond doubt."""
     try:
-        f = _FASTENERS.decode(text)
+        f = _DECODER.decode(text)
         at_us = _instant_us(f.at)
     except (DecodeError, Refusal):
         return None
-    texts = (f.item is not None) + (f.position is not None) + (f.panel is not None) + (f.program is not None)
+    if isinstance(f, _Fastener):
+        texts = (f.item is not None) + (f.position is not None) + (f.panel is not None) + (f.program is not None)
+        more = 4 * texts + 2 * (f.seconds is not None)
+    else:
+        texts = (f.program is not None) + (f.panel is not None) + (f.outcome is not None)
+        more = 4 * texts + 6 * (f.planned is not None)
     # A field that stood twice, or null, which the contract does not have, has marks that no value accounts for.
-    if text.count('"') != _QUOTES + 4 * texts + 2 * (f.seconds is not None) or ZONE.fullmatch(f.zone) is None:
+    if text.count('"') != _QUOTES + more or ZONE.fullmatch(f.zone) is None:
         return None
-    told = f.zone, f.operation, f.result, f.item, f.position, f.panel, f.program, f.seconds
-    return FastenerMade(f.boot, f.seq, at_us, *told)
+    if isinstance(f, _Fastener):
+        told = f.zone, f.operation, f.result, f.item, f.position, f.panel, f.program, f.seconds
+        return FastenerMade(f.boot, f.seq, at_us, *told)
+    if f.phase == "end":
+        return ActivityEnded(f.boot, f.seq, at_us, f.zone, f.activity, f.outcome)
+    planned = f.planned and Planned(f.planned.automatic, f.planned.manual)
+    return ActivityBegun(f.boot, f.seq, at_us, f.zone, f.activity, f.program, f.panel, planned)
 
 
 def _read(text: str) -> Element:
-    message = _read_fastener(text)
+    message = _read_message(text)
     return read_element(text.encode()) if message is None else Element(text, None, message)
 
 
@@ -81,12 +110,12 @@ def _is_plain(text: str) -> bool:
 
 def read_stored(text: str) -> Message:
     """Return the message of a text that was accepted before."""
-    message = _read_fastener(text) if _is_plain(text) else None
+    message = _read_message(text) if _is_plain(text) else None
     return read_checked(decode_value(text)) if message is None else message
 
 
 def split_plain(payload: bytes) -> list[Element] | None:
-    """Return what `split_payload` does of a plain payload, with the messages of fasteners; None where it is not plain.
+    """Return what `split_payload` does of a plain payload, with the messages that are read quickly; None where it is not plain.
 
     Plain is ASCII without escapes or control characters, and in an array nothing but `},{` between the messages.
     """

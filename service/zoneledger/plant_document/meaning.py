@@ -8,7 +8,7 @@ from typing import TypeVar
 from zoneinfo import ZoneInfo, available_timezones
 
 from zoneledger.core.errors import PlantInvalid
-from zoneledger.core.plant import Cell, Line, Plant, ReasonChoice, Site, Standard
+from zoneledger.core.plant import Cell, Line, Plant, ReasonChoice, Site, Standard, Target
 from zoneledger.core.states import UNEXPLAINED
 from zoneledger.plant_document.schema import (
     CellDocument,
@@ -17,6 +17,7 @@ from zoneledger.plant_document.schema import (
     ReasonDocument,
     SiteDocument,
     StandardDocument,
+    TargetDocument,
 )
 from zoneledger.plant_document.shift_checks import Faults, to_shifts
 
@@ -76,12 +77,28 @@ def _to_line(line: LineDocument, tz: ZoneInfo, place: str, faults: Faults) -> Li
         to_shifts(line.shifts, tz, f"{place}/shifts", faults),
         _to_standards(line.standards, f"{place}/standards", faults),
         tuple(_to_cell(cell, f"{place}/cells/{i}", faults) for i, cell in enumerate(line.cells)),
+        _to_targets(line.targets, f"{place}/targets", faults),
     )
 
 
 def _to_cell(cell: CellDocument, place: str, faults: Faults) -> Cell:
     _once(cell.zones, lambda zone: zone, f"{place}/zones", "", faults)
-    return Cell(cell.cell, tuple(cell.zones), _to_standards(cell.standards, f"{place}/standards", faults))
+    return Cell(
+        cell.cell,
+        tuple(cell.zones),
+        _to_standards(cell.standards, f"{place}/standards", faults),
+        _to_targets(cell.targets, f"{place}/targets", faults),
+    )
+
+
+def _to_targets(targets: list[TargetDocument], place: str, faults: Faults) -> tuple[Target, ...]:
+    first: dict[Hashable, int] = {}
+    for i, target in enumerate(targets):
+        if (other := first.setdefault(target.since, i)) != i:
+            faults.append((f"{place}/{i}/since", f"is that of {place}/{other}; keep one, or give another since"))
+        if target.oee is None and target.good_per_hour is None:
+            faults.append((f"{place}/{i}", "promises nothing; must have oee, good_per_hour or both"))
+    return tuple(Target(one.since, one.oee, one.good_per_hour) for one in targets)
 
 
 def _to_standards(standards: list[StandardDocument], place: str, faults: Faults) -> tuple[Standard, ...]:

@@ -20,6 +20,7 @@ from zoneledger.plant_document.schema import (
     SiteDocument,
     StandardDocument,
     StopDocument,
+    TargetDocument,
 )
 
 MAX_BYTES = 1024 * 1024
@@ -39,6 +40,7 @@ _MODELS: dict[str, type[BaseModel]] = {
     "shifts": ShiftDocument,
     "stops": StopDocument,
     "standards": StandardDocument,
+    "targets": TargetDocument,
     "cells": CellDocument,
     "reasons": ReasonDocument,
 }

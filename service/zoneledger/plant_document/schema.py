@@ -107,6 +107,18 @@ class StandardDocument(DocumentModel):
     )
 
 
+class TargetDocument(DocumentModel):
+    """What was promised: compared with on the shift sheet, and changing no figure."""
+
+    since: CalendarDate = Field(description="Valid from the local midnight at which this date begins.")
+    oee: Annotated[float, Field(gt=0, le=1, allow_inf_nan=False)] | None = Field(
+        default=None, description="OEE, more than 0 and at most 1.", examples=[0.7]
+    )
+    good_per_hour: Annotated[float, Field(gt=0, le=1_000_000, allow_inf_nan=False)] | None = Field(
+        default=None, description="Good fasteners per planned hour of one cell.", examples=[600.0]
+    )
+
+
 class CellDocument(DocumentModel):
     """A cell: one head, and the work zones that it serves."""
 
@@ -117,6 +129,9 @@ class CellDocument(DocumentModel):
     standards: list[StandardDocument] = Field(
         default=[], max_length=5000, description="Standards of this cell; they win over those of its line."
     )
+    targets: list[TargetDocument] = Field(
+        default=[], max_length=500, description="What was promised of this cell; it wins over what was of its line."
+    )
 
 
 class LineDocument(DocumentModel):
@@ -126,6 +141,9 @@ class LineDocument(DocumentModel):
     shifts: list[ShiftDocument] = Field(default=[], max_length=50, description="Shifts; they may not overlap.")
     standards: list[StandardDocument] = Field(default=[], max_length=5000, description="Standards of all its cells.")
     cells: list[CellDocument] = Field(default=[], max_length=200, description="Cells in the order to show them in.")
+    targets: list[TargetDocument] = Field(
+        default=[], max_length=500, description="What was promised of the line, and of each of its cells."
+    )
 
 
 class ReasonDocument(DocumentModel):
@@ -196,6 +214,7 @@ EXAMPLE: dict[str, Any] = {
                         },
                     ],
                     "cells": [{"cell": "cell-1", "zones": ["1", "2"]}],
+                    "targets": [{"since": "2026-01-01", "oee": 0.7, "good_per_hour": 600}],
                 }
             ],
             "reasons": [{"reason": "no-panel", "text": "No panel at the cell", "for": ["idle"]}],

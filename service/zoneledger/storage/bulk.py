@@ -5,7 +5,7 @@ from functools import cache
 from typing import Any
 
 import asyncpg
-from sqlalchemy import ColumnElement, Table, delete, select, tuple_
+from sqlalchemy import ColumnElement, Table, delete, func, literal_column, select
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
@@ -45,6 +45,11 @@ async def _copy(
 
 async def delete_some(connection: AsyncConnection, table: Table, which: ColumnElement[bool], rows: int) -> bool:
     """Delete at most so many of the rows that are such; return whether none is left."""
-    key = list(table.primary_key.columns)
-    some = select(*key).where(which).limit(rows)
-    return (await connection.execute(delete(table).where(tuple_(*key).in_(some)))).rowcount < rows
+    if connection.dialect.name == "postgresql":  # where a row lies: by its key, the whole table may be looked through
+        some = select(literal_column("ctid")).select_from(table).where(which).limit(rows).scalar_subquery()
+        chosen = literal_column("ctid") == func.any(func.array(some))
+    else:
+        chosen = literal_column("rowid").in_(
+            select(literal_column("rowid")).select_from(table).where(which).limit(rows)
+        )
+    return (await connection.execute(delete(table).where(chosen))).rowcount < rows

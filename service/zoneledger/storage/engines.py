@@ -6,6 +6,7 @@ import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 from sqlalchemy import Engine, event
@@ -22,8 +23,10 @@ BUSY_TIMEOUT_MS = 10_000
 CONNECT_S, WRITE_S, READ_S = 10.0, 10.0, 30.0
 #: After how many steps of SQLite, some ms, it is looked whether a statement has taken too long.
 STEPS_AT_ONCE = 100_000
-#: How many looks by one statement there are at once.
-LOOKS = 4
+#: How many connections PostgreSQL has from a store: for what is written, for what is read, and for looks by one statement.
+WRITERS, READERS, LOOKS = 2, 8, 4
+#: How many read a file of SQLite.
+FILE_READERS = 4
 #: A process that stands still inside a transaction keeps its locks on PostgreSQL for no longer; ours do not by themselves.
 STANDING_STILL_MS = 8_000
 
@@ -129,17 +132,24 @@ class Engines:
         await self.look.dispose()
 
 
-def open_engines(database_url: str) -> Engines:
-    """Return engines for a URL; nothing is connected yet."""
+def check_there(database_url: str) -> None:
+    """Raise StoreUnavailable for a file of SQLite that is not there: whoever opens it, be it to read, makes an empty one."""
+    url = driver_url(database_url)
+    if url.get_backend_name() == "sqlite" and not Path(url.database or "").is_file():
+        raise StoreUnavailable(f"there is no file {url.database}, and a process that only reads makes none")
+
+
+def open_engines(database_url: str, readers: int = READERS) -> Engines:
+    """Return engines for a URL, with at most so many connections that read; nothing is connected yet."""
     url = driver_url(database_url)
     if url.get_backend_name() == "sqlite":
         write = create_async_engine(url, pool_size=1, max_overflow=0)
-        read = create_async_engine(url, pool_size=4, max_overflow=0)
+        read = create_async_engine(url, pool_size=min(readers, FILE_READERS), max_overflow=0)
         _prepare_sqlite(write, "BEGIN IMMEDIATE", read_only=False)
         _prepare_sqlite(read, "BEGIN", read_only=True)
         return Engines(write, read, read)
-    write = _postgresql(url, 2, WRITE_S, {"idle_in_transaction_session_timeout": str(STANDING_STILL_MS)})
-    read = _postgresql(url, 8, READ_S, {"default_transaction_read_only": "on"}, isolation_level="REPEATABLE READ")
+    write = _postgresql(url, WRITERS, WRITE_S, {"idle_in_transaction_session_timeout": str(STANDING_STILL_MS)})
+    read = _postgresql(url, readers, READ_S, {"default_transaction_read_only": "on"}, isolation_level="REPEATABLE READ")
     look = _postgresql(url, LOOKS, READ_S, {"default_transaction_read_only": "on"}, isolation_level="AUTOCOMMIT")
     return Engines(write, read, look)
 

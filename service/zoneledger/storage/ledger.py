@@ -13,7 +13,7 @@ from zoneledger.storage import tables as t
 from zoneledger.storage.activities import activity_of
 from zoneledger.storage.bulk import insert_tuples
 from zoneledger.storage.lists import KEY, Columns, rows_of
-from zoneledger.storage.reading import discrepancy_of, gap_of
+from zoneledger.storage.trails import discrepancy_of, gap_of
 
 _SPAN_KEY: Columns = {"zone": Text, "start_us": BigInteger}
 FASTENER_COLUMNS = [t.fasteners.c[name] for name in Fastener._fields]

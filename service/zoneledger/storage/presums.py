@@ -7,6 +7,7 @@ from typing import Any
 from sqlalchemy import (
     BigInteger,
     ColumnElement,
+    Integer,
     Select,
     Subquery,
     Text,
@@ -31,6 +32,8 @@ from zoneledger.storage.statements import PLANT_VERSION
 _p = t.presums.c
 #: No slot is longer: it ends at the next local midnight, and no zone skips more than a day.
 LONGEST_US = 3 * DAY_US
+#: There are not so many.
+ALL = 2**31 - 1
 
 _KEY: Columns = {"line": Text, "cell": Text, "start_us": BigInteger}
 _TIMES: Columns = {"line": Text, "cell": Text, "from_us": BigInteger, "to_us": BigInteger}
@@ -42,6 +45,7 @@ _ROWS = (
     .where(_p.line == bindparam("line"), _p.cell == bindparam("cell"), _p.rules == RULES)
     .where(_p.start_us >= bindparam("start_us"), _p.start_us < bindparam("end_us"), _p.end_us <= bindparam("end_us"))
     .order_by(_p.start_us)
+    .limit(bindparam("most", type_=Integer))
 )
 _THERE = select(_p.cell, _p.start_us).where(
     _p.line == bindparam("line"),
@@ -51,9 +55,17 @@ _THERE = select(_p.cell, _p.start_us).where(
 )
 
 
-async def read(connection: AsyncConnection, line: str, cell: str, start_us: int, end_us: int) -> list[Presum]:
-    """Return those of a line or cell that lie in a window as a whole, in order."""
-    which = {"line": line, "cell": cell, "start_us": start_us, "end_us": end_us}
+async def read(
+    connection: AsyncConnection, line: str, cell: str, start_us: int, end_us: int, limit: int | None
+) -> list[Presum]:
+    """Return those of a line or cell that lie in a window as a whole, in order; at most so many, None: all."""
+    which = {
+        "line": line,
+        "cell": cell,
+        "start_us": start_us,
+        "end_us": end_us,
+        "most": ALL if limit is None else limit,
+    }
     return [Presum(*row) for row in (await connection.execute(_ROWS, which)).all()]
 
 

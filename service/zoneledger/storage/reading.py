@@ -17,6 +17,7 @@ from zoneledger.application.stored import (
     Head,
     LeaseRow,
     Listed,
+    PaceCount,
     PanelCount,
     PausesAsked,
     PlantVersion,
@@ -34,15 +35,29 @@ from zoneledger.core.failures import Raised, Wanted
 from zoneledger.core.minor_stops import Pause
 from zoneledger.core.offsets import Offset
 from zoneledger.core.rates import Made, Piece
-from zoneledger.core.rows import Activity, Alarm, Discrepancy, Fastener, Gap, Place, ZoneSpan
+from zoneledger.core.rows import Activity, Alarm, Discrepancy, Fastener, Gap, ZoneSpan
 from zoneledger.core.spans import Interval
-from zoneledger.storage import activities, counts, given, pauses, presums, proofs, raises, rates, refused, verdicts
+from zoneledger.storage import (
+    activities,
+    counts,
+    given,
+    pace,
+    pauses,
+    presums,
+    proofs,
+    raises,
+    rates,
+    refused,
+    verdicts,
+)
 from zoneledger.storage import tables as t
 from zoneledger.storage.fasteners import read_fasteners
+from zoneledger.storage.in_order import SqlInOrder
 from zoneledger.storage.leases import read_lease
 from zoneledger.storage.lists import Columns, naming, texts_of
 from zoneledger.storage.spans import begun_us, read_spans
 from zoneledger.storage.statements import PLANT_VERSION
+from zoneledger.storage.trails import SqlTrails, discrepancy_of, gap_of
 
 
 def head_of(row: Row[Any]) -> Head:
@@ -66,18 +81,7 @@ def head_of(row: Row[Any]) -> Head:
     )
 
 
-def gap_of(row: Row[Any]) -> Gap:
-    """Return the gap that a row of its table holds."""
-    return Gap(Place(row.boot, row.seq, row.rank), row.first_seq, row.last_seq, row.since_us, row.until_us)
-
-
-def discrepancy_of(row: Row[Any]) -> Discrepancy:
-    """Return the discrepancy that a row of its table holds."""
-    place = Place(row.boot, row.seq, row.rank)
-    return Discrepancy(place, row.number, row.at_us, row.kind, row.zone, row.detail, row.unseen)
-
-
-class SqlReading:
+class SqlReading(SqlInOrder, SqlTrails):
     """The Reading port on one connection, in one transaction."""
 
     def __init__(self, connection: AsyncConnection) -> None:
@@ -125,6 +129,11 @@ class SqlReading:
 
     async def count_by_panel(self, cells: Sequence[str], segments: Sequence[Interval]) -> list[PanelCount]:
         return await counts.by_panel(self._connection, cells, segments)
+
+    async def count_paced(
+        self, cells: Sequence[str], zone: str | None, window: Interval, until_us: int, parts: int
+    ) -> list[PaceCount]:
+        return await pace.count_paced(self._connection, cells, zone, window, until_us, parts)
 
     async def pauses(
         self, asked: Sequence[PausesAsked], start_us: int, end_us: int
@@ -180,8 +189,8 @@ class SqlReading:
         query = select(*columns).where(*within, r.id > after_id).order_by(r.id).limit(limit)
         return [Listed(row.id, row.unit, Revision(*row[1:])) for row in await self._rows(query)]
 
-    async def presums(self, line: str, cell: str, start_us: int, end_us: int) -> list[Presum]:
-        return await presums.read(self._connection, line, cell, start_us, end_us)
+    async def presums(self, line: str, cell: str, start_us: int, end_us: int, limit: int | None = None) -> list[Presum]:
+        return await presums.read(self._connection, line, cell, start_us, end_us, limit)
 
     async def presummed(self, line: str, start_us: int, end_us: int) -> set[tuple[str, int]]:
         return await presums.there(self._connection, line, start_us, end_us)

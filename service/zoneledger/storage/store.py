@@ -11,6 +11,8 @@ from zoneledger.storage.engines import LOOKS, Engines, transaction
 from zoneledger.storage.reading import SqlReading
 from zoneledger.storage.writing import SqlWriting
 
+ONLY_READS = "this process only reads: ask one that takes messages in"
+
 
 class SqlStore:
     """One consistent look, or one transaction, at a time on the engines' connections; none that writes where it `reads_only`."""
@@ -32,7 +34,7 @@ class SqlStore:
     async def writing(self) -> AsyncIterator[Writing]:
         """Begin a transaction; leaving it without an error commits."""
         if self._reads_only:
-            raise StoreUnavailable("this process only reads: ask one that takes messages in")
+            raise StoreUnavailable(ONLY_READS)
         async with transaction(self._engines.write) as connection:
             yield SqlWriting(connection, self._having_heads)
 

@@ -87,7 +87,7 @@ events = Table(
     "events",
     metadata,
     Column("id", _Number, primary_key=True),
-    _cell(),
+    Column("cell_id", Integer, nullable=False),  # no foreign key: decision 21
     Column("boot", BigInteger, nullable=False),
     Column("seq", BigInteger, nullable=False),
     _us("at_us"),
@@ -135,7 +135,7 @@ spans = Table(
 fasteners = Table(
     "fasteners",
     metadata,
-    _ledger(),
+    Column("ledger_id", Integer, primary_key=True, nullable=False),  # no foreign key: decision 21
     Column("boot", BigInteger, primary_key=True),
     Column("seq", BigInteger, primary_key=True),
     _us("at_us"),

@@ -148,13 +148,6 @@ class SqlWriting(SqlReading):
         rows = await self._rows(query)
         return Checkpoint(*rows[0]) if rows else None
 
-    async def next_checkpoints(self, ledger_id: int, after: Key | None, limit: int) -> list[Checkpoint]:
-        c = t.checkpoints.c
-        query = select(c.boot, c.seq, c.booking).where(c.ledger_id == ledger_id).order_by(c.boot, c.seq).limit(limit)
-        if after is not None:
-            query = query.where(tuple_(c.boot, c.seq) > after)
-        return [Checkpoint(*row) for row in await self._rows(query)]
-
     async def put_checkpoints(self, rows: Sequence[tuple[int, Checkpoint]]) -> None:
         c = t.checkpoints.c
         if not rows:

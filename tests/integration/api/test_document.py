@@ -19,6 +19,8 @@ OPERATIONS = [
     for method, operation in item.items()
 ]
 PAGE = read("docs/rest-api.md")
+#: What describes the service itself is in no document.
+OUTSIDE = ("/openapi.json", "/contract/message.schema.json", "/contract/asyncapi.json")
 
 
 def test_the_document_that_is_kept_is_current() -> None:
@@ -86,7 +88,7 @@ def test_the_page_lists_exactly_the_problems_that_there_are() -> None:
 def test_the_page_lists_exactly_the_calls_that_there_are() -> None:
     listed = {tuple(code.split(" ", 1)) for row in rows(section(PAGE, "Calls")) for code in codes(row[0])}
     there = {(method.upper(), path) for path, item in DOCUMENT["paths"].items() for method in item}
-    assert listed == there | {("GET", "/openapi.json")}
+    assert listed == there | {("GET", path) for path in OUTSIDE}
 
 
 def test_the_page_names_every_parameter() -> None:

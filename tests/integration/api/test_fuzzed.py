@@ -102,15 +102,16 @@ def address(server: str) -> str:
 
 def _aim(case: Any, unit: str | None, window: dict[str, str] | None) -> None:
     """Let a generated request be about units and times of which there is something to tell, and by who may say it."""
-    for name in case.path_parameters or {}:
+    for name in (case.path_parameters or {}).keys() - {"table"}:
         aimed = 1 if name == "id" and unit else unit
         case.path_parameters[name] = aimed or case.path_parameters[name]
     said = next((body for path, body in WITH_BODY.items() if case.path.startswith(path)), None)
     if unit and said and isinstance(case.body, dict):
         case.body = {**case.body, **{name: said[name] for name in case.body.keys() & said.keys()}}
     if window is not None and "{" in case.path and not said:
-        kept = {name: value for name, value in (case.query or {}).items() if name == "by"}
-        case.query = {**kept, **window}
+        kept = {name: value for name, value in (case.query or {}).items() if name in ("by", "format")}
+        asked = {"unit": unit} if unit and case.path.startswith("/v1/tables") else {}
+        case.query = {**kept, **asked, **window}
 
 
 @pytest.mark.parametrize(("label", "mode"), ASKED, ids=str)

@@ -5,9 +5,11 @@ from typing import Any
 
 import httpx
 import pytest
+from fastapi import FastAPI
 
 from tests.integration.api.plant import NOW, PLANT
 from tests.integration.api.problem import problem
+from zoneledger.api import turns
 
 YAML = {"content-type": "application/yaml"}
 TEXT = """sites:
@@ -62,6 +64,29 @@ async def test_yaml_that_is_given_is_the_plant_declared_as_json(api: httpx.Async
     await api.put("/v1/plant", json=PLANT)
     given = await api.get("/v1/plant", headers={"accept": "application/yaml"})
     assert (await api.put("/v1/plant", content=given.content, headers=YAML)).json()["version"] == 1
+
+
+async def test_yaml_is_read_and_written_in_turn_and_the_last_version_written_once(
+    api: httpx.AsyncClient, app: FastAPI, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plants: list[dict[str, Any]] = [{"sites": []}, PLANT]
+    for plant in plants:
+        await api.put("/v1/plant", json=plant)
+    accept = {"accept": "application/yaml"}
+    first = await api.get("/v1/plant", headers=accept)
+    async with app.state.turns["plant"].turn():
+        monkeypatch.setattr(turns, "LONGEST_WAIT_S", 0.01)
+        assert (await api.get("/v1/plant", headers=accept)).content == first.content
+        assert (await api.get("/v1/plant")).json() == PLANT
+        assert (await api.get("/v1/plant", params={"version": 1})).json() == {"sites": []}
+        problem(await api.get("/v1/plant", params={"version": 1}, headers=accept), "busy")
+        problem(await api.put("/v1/plant", content=TEXT, headers=YAML), "busy")
+    monkeypatch.undo()
+    older = await api.get("/v1/plant", params={"version": 1}, headers=accept)
+    assert (older.text, older.headers["zoneledger-plant-version"]) == ("sites: []\n", "1")
+    assert (await api.get("/v1/plant", headers=accept)).content == first.content
+    assert (await api.put("/v1/plant", content=TEXT, headers=YAML)).json()["version"] == 3
+    assert (await api.get("/v1/plant", headers=accept)).content != first.content
 
 
 @pytest.mark.parametrize("accept", ["*/*", "application/json", "application/json, application/yaml", "text/html"])

@@ -33,12 +33,14 @@ PATHS = [
     (f"/v1/reasons/{CELL}", "GET"),
     ("/v1/reasons/1/undo", "GET, POST"),
     (f"/v1/questions/{CELL}", "GET"),
+    ("/v1/tables/spans", "GET"),
+    ("/metrics", "GET"),
     ("/health/ready", "GET"),
 ]
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/v1", "/v2/units", "/v1/units/", "/v1/kpi", "/v1/%00", "/%ff", "/health", "/metrics"]
+    "path", ["/v1", "/v2/units", "/v1/units/", "/v1/kpi", "/v1/%00", "/%ff", "/health", "/metrics/"]
 )
 async def test_a_path_that_there_is_not_is_a_problem_that_names_what_there_is(
     api: httpx.AsyncClient, path: str
@@ -120,6 +122,7 @@ CALLS: list[tuple[str, str, dict[str, Any]]] = [
     ("GET", "/v1/gaps", {}),
     ("GET", "/v1/discrepancies", {}),
     ("GET", "/v1/unmatched", {}),
+    ("GET", "/v1/tables/spans?day=2026-03-02", {}),
 ]
 
 

@@ -2,9 +2,11 @@
 
 from collections.abc import AsyncIterator, Iterator
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import httpx
 import pytest
+from fastapi import FastAPI
 from pydantic import ValidationError
 
 from tests.integration.api.plant import CELL, NOW_US, PLANT, later, morning
@@ -15,10 +17,11 @@ from tests.servers.postgres import Postgres
 from tests.servers.programs import wait_until
 from tests.servers.service import ServiceProcess
 from tests.servers.standby import Standby
+from zoneledger.api import turns
 from zoneledger.asgi import create_app, open_service
 from zoneledger.bootstrap import build_service
 from zoneledger.clock import now_us
-from zoneledger.core.errors import SchemaMismatch
+from zoneledger.core.errors import SchemaMismatch, StoreUnavailable
 from zoneledger.settings import Settings
 
 READS_ONLY = {"ZONELEDGER_READS_ONLY": "true"}
@@ -26,12 +29,22 @@ KPI = f"/v1/kpi/{CELL}"
 GIVEN = {"unit": CELL, "start": later(30), "end": later(40), "reason": "sensor", "by": "shift-lead"}
 
 
+RUN = {"unit": CELL, "start": later(0), "end": later(60), "confidence": 0.9, "name": "a run", "targets": {"oee": 0.5}}
+
+
 @pytest.fixture
-async def reader(told: httpx.AsyncClient, database_url: str) -> AsyncIterator[httpx.AsyncClient]:
-    """A client of a second application that only reads, on the database of the first, which knows the morning."""
+async def reading_app(told: httpx.AsyncClient, database_url: str) -> AsyncIterator[FastAPI]:
+    """A second application that only reads, on the database of the first, which knows the morning."""
     app = create_app(build_service(database_url, clock=lambda: NOW_US, reads_only=True))
-    transport = httpx.ASGITransport(app, raise_app_exceptions=False)
-    async with app.router.lifespan_context(app), httpx.AsyncClient(transport=transport, base_url="http://test") as api:
+    async with app.router.lifespan_context(app):
+        yield app
+
+
+@pytest.fixture
+async def reader(reading_app: FastAPI) -> AsyncIterator[httpx.AsyncClient]:
+    """A client of the application that only reads."""
+    transport = httpx.ASGITransport(reading_app, raise_app_exceptions=False)
+    async with httpx.AsyncClient(transport=transport, base_url="http://test") as api:
         yield api
 
 
@@ -55,10 +68,34 @@ async def test_it_takes_nothing_in_says_so_and_stays_ready(reader: httpx.AsyncCl
     assert (await reader.get("/health/ready")).status_code == 200
 
 
-async def test_it_refuses_a_database_without_this_schema_and_makes_none(bare_url: str) -> None:
+async def test_it_refuses_at_once_what_would_have_to_be_computed_first(
+    told: httpx.AsyncClient, reader: httpx.AsyncClient, reading_app: FastAPI, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    number = (await told.post("/v1/proofs", json=RUN)).json()["id"]
+    async with reading_app.state.turns["acceptance"].turn(), reading_app.state.turns["plant"].turn():
+        monkeypatch.setattr(turns, "LONGEST_WAIT_S", 0.01)
+        for answer in (
+            await reader.post("/v1/proofs", json=RUN),
+            await reader.post(f"/v1/proofs/{number}/freeze"),
+            await reader.put("/v1/plant", json=PLANT | {"sites": []}),
+        ):
+            assert "only reads" in problem(answer, "store_unavailable")["detail"]
+    monkeypatch.undo()
+    assert (await told.get(f"/v1/proofs/{number}")).json()["frozen"] is None
+
+
+async def test_it_refuses_a_database_without_this_schema_and_makes_none(bare_url: str, tmp_path: Path) -> None:
+    (tmp_path / "zoneledger.db").touch()
     for _ in range(2):
         with pytest.raises(SchemaMismatch, match="only reads"):
             await open_service(Settings(database_url=bare_url, reads_only=True))
+
+
+async def test_it_makes_no_file_where_none_is(tmp_path: Path) -> None:
+    away = tmp_path / "zonelegder.db"
+    with pytest.raises(StoreUnavailable, match=r"there is no file .*zonelegder\.db"):
+        await open_service(Settings(database_url=f"sqlite:///{away}", reads_only=True))
+    assert not away.exists()
 
 
 @pytest.mark.parametrize("other", [{"broker_url": "mqtt://127.0.0.1"}, {"plant": "plant.yaml"}])

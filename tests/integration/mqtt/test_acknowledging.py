@@ -12,7 +12,8 @@ from tests.integration.mqtt.parts import CELL, RecordingIntake, numbered, runnin
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger_mqtt import subscriber as subscriber_module
 from zoneledger_mqtt.connection import parse_broker_url
-from zoneledger_mqtt.inner_client import Acknowledging, Received, cut
+from zoneledger_mqtt.inner_client import Acknowledging, cut
+from zoneledger_mqtt.plain_publish import Received
 from zoneledger_mqtt.publisher import MqttSender
 from zoneledger_mqtt.topics import Topics
 

@@ -5,7 +5,7 @@ from datetime import date
 import pytest
 
 from tests.unit.application.plant import unit
-from zoneledger.application.windows import Asked, Window, series_of, window_of
+from zoneledger.application.windows import Asked, Window, present_window, series_of, window_after, window_of
 from zoneledger.core.calendar import DAY_US
 from zoneledger.core.errors import ShiftUnknown, WindowInvalid
 from zoneledger.core.validation import parse_instant
@@ -109,3 +109,25 @@ def test_a_series_of_too_many_points_is_refused_with_their_number() -> None:
     assert len(series_of(CELL, Window(0, 2000 * HOUR_US), "hour")) == 2000
     with pytest.raises(WindowInvalid, match="has 2001 points; at most 2000"):
         series_of(CELL, Window(0, 2000 * HOUR_US + 1), "hour")
+
+
+def test_the_present_window_is_the_shift_that_began_last_however_long_it_is_over() -> None:
+    assert present_window(CELL, us("2026-11-25T06:00:00Z")).shift == "2026-11-25/early"
+    assert present_window(CELL, us("2026-11-25T23:00:00Z")).shift == "2026-11-25/early"
+    assert present_window(CELL, us("2026-11-25T05:59:59Z")).shift == "2026-11-24/early"
+
+
+def test_without_shifts_the_present_window_is_today() -> None:
+    window = present_window(unit("harbour"), us("2026-11-25T23:00:00Z"))
+    assert (window.shift, window.label) == (None, "2026-11-25")
+
+
+def test_after_a_shift_comes_the_next_after_a_day_the_next_day_and_after_a_span_as_much_time() -> None:
+    friday = window_of(CELL, Asked(shift="2026-11-27/early"))
+    following = window_after(CELL, friday)
+    assert following is not None
+    assert following.shift == "2026-11-30/early"
+    day = window_after(CELL, window_of(CELL, Asked(day=date(2026, 10, 24))))
+    assert day is not None
+    assert (day.label, day.end_us - day.start_us) == ("2026-10-25", 25 * HOUR_US)
+    assert window_after(CELL, Window(5, 8)) == Window(8, 11)

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from zoneledger.core.decoding import Element, Refusal, check_element, split_payload
-from zoneledger.core.messages import FastenerMade, Message
+from zoneledger.core.messages import ActivityBegun, ActivityEnded, FastenerMade, Message
 from zoneledger.core.quick import split_plain
 from zoneledger.core.validation import read_checked, unknown_fields
 
@@ -26,6 +26,20 @@ FASTENER: dict[str, Any] = {
     "panel": "skin-left-0001",
     "program": "skin-left",
     "seconds": 3.75,
+}
+ACTIVITY: dict[str, Any] = {
+    "v": 1,
+    "boot": 7,
+    "seq": 14,
+    "at": "2026-11-25T05:00:02Z",
+    "type": "activity",
+    "zone": "2",
+    "activity": "process",
+    "phase": "begin",
+    "program": "skin-left",
+    "panel": "skin-left-0001",
+    "planned": {"automatic": 260, "manual": 29},
+    "outcome": "completed",
 }
 OTHER = {
     "v": 1,
@@ -74,6 +88,19 @@ def test_a_fastener_is_read_quickly_and_others_beside_it_are_left_to_the_careful
     assert _read(both) == [FastenerMade, None, FastenerMade]
 
 
+def test_begins_and_ends_of_activities_are_read_quickly() -> None:
+    ended = ACTIVITY | {"phase": "end"}
+    texts = json.dumps([ACTIVITY, ended, FASTENER], separators=(",", ":")).encode()
+    assert _read(texts) == [ActivityBegun, ActivityEnded, FastenerMade]
+
+
+@pytest.mark.parametrize("left_out", ["program", "panel", "planned", "outcome"])
+@pytest.mark.parametrize("phase", ["begin", "end"])
+def test_what_an_activity_need_not_have_may_be_left_out(left_out: str, phase: str) -> None:
+    value = {name: entry for name, entry in ACTIVITY.items() if name != left_out} | {"phase": phase}
+    assert _read(json.dumps(value).encode()) == [ActivityBegun if phase == "begin" else ActivityEnded]
+
+
 @pytest.mark.parametrize("left_out", ["item", "position", "panel", "program", "seconds"])
 def test_what_a_fastener_need_not_have_may_be_left_out(left_out: str) -> None:
     value = {name: entry for name, entry in FASTENER.items() if name != left_out}
@@ -97,6 +124,13 @@ def test_what_a_fastener_need_not_have_may_be_left_out(left_out: str) -> None:
         json.dumps(FASTENER).replace('"seconds": 3.75', '"item": "lb-8"'),
         json.dumps(FASTENER).replace("3.75", "NaN"),
         json.dumps(FASTENER).replace("3.75", "1e999"),
+        json.dumps(ACTIVITY | {"planned": None}),
+        json.dumps(ACTIVITY | {"planned": {"automatic": 260}}),
+        json.dumps(ACTIVITY | {"planned": {"automatic": 260, "manual": -1}}),
+        json.dumps(ACTIVITY | {"planned": {"automatic": 260, "manual": 29, "other": 1}}),
+        json.dumps(ACTIVITY | {"outcome": "left"}),
+        json.dumps(ACTIVITY | {"activity": "rest"}),
+        json.dumps(ACTIVITY).replace('"manual": 29', '"manual": 28, "manual": 29'),
     ],
 )
 def test_what_is_not_valid_beyond_doubt_is_left_to_the_careful_readers(text: str) -> None:
@@ -133,25 +167,28 @@ _VALUES = st.one_of(
     _TEXTS,
     st.just({"automatic": 3, "manual": 0}),
 )
-_NAMES = st.sampled_from([*FASTENER, "own"])
+_NAMES = st.sampled_from([*FASTENER, *ACTIVITY, "own"])
+_MESSAGES = st.sampled_from([FASTENER, ACTIVITY])
 
 
 @given(
     st.lists(st.dictionaries(_NAMES, _VALUES, max_size=3), min_size=1, max_size=3),
     st.sampled_from([(",", ":"), (", ", ": "), (",", " : ")]),
     st.booleans(),
+    _MESSAGES,
 )
-def test_whatever_stands_in_a_fastener_the_quick_reading_agrees_with_the_careful_one(
-    changes: list[dict[str, Any]], separators: tuple[str, str], escaped: bool
+def test_whatever_stands_in_a_message_the_quick_reading_agrees_with_the_careful_one(
+    changes: list[dict[str, Any]], separators: tuple[str, str], escaped: bool, told: dict[str, Any]
 ) -> None:
-    texts = [json.dumps(FASTENER | change, separators=separators, ensure_ascii=escaped) for change in changes]
+    texts = [json.dumps(told | change, separators=separators, ensure_ascii=escaped) for change in changes]
     _is_held(texts[0].encode())
     _is_held(f"[{','.join(texts)}]".encode())
 
 
-@given(st.lists(st.tuples(_NAMES, _VALUES), max_size=4))
-def test_fields_that_stand_twice_are_never_read_quickly(more: list[tuple[str, Any]]) -> None:
-    pairs = [*FASTENER.items(), *more]
+@given(st.lists(st.tuples(_NAMES, _VALUES), max_size=4), _MESSAGES)
+def test_fields_that_stand_twice_are_never_read_quickly(more: list[tuple[str, Any]], told: dict[str, Any]) -> None:
+    more = [(name, value) for name, value in more if name in told or name == "own"]
+    pairs = [*told.items(), *more]
     text = "{" + ",".join(f"{json.dumps(name)}:{json.dumps(value)}" for name, value in pairs) + "}"
     assert (
         not more or not _is_held(text.encode()) or all(one.message is None for one in split_plain(text.encode()) or [])

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
 from zoneledger.core.errors import PlantInvalid
-from zoneledger.core.plant import Cell, Line, PlannedStop, Plant, ReasonChoice, ShiftPattern, Site, Standard
+from zoneledger.core.plant import Cell, Line, PlannedStop, Plant, ReasonChoice, ShiftPattern, Site, Standard, Target
 from zoneledger.plant_document import EXAMPLE, PlantDocument, canonical_json, read_json, read_yaml, to_plant
 
 # The plant of design.md section 9, with everything unquoted that YAML 1.2 lets stand unquoted.
@@ -36,6 +36,8 @@ sites:
           - {operation: fasten, item: lb-8, program: skin-left, seconds: 5.2, since: 2026-01-01}
         cells:
           - {cell: cell-1, zones: ["1", '2']}
+        targets:
+          - {since: 2026-01-01, oee: 0.7, good_per_hour: 600}
     reasons:
       - {reason: no-panel, text: No panel at the cell, for: [idle]}
     roles: [shift-lead]
@@ -66,6 +68,7 @@ HARBOUR = Plant(
                         Standard("fasten", 5_200_000, date(2026, 1, 1), "lb-8", "skin-left"),
                     ),
                     (Cell("cell-1", ("1", "2")),),
+                    (Target(date(2026, 1, 1), 0.7, 600.0),),
                 ),
             ),
             (ReasonChoice("no-panel", "No panel at the cell", ("idle",)),),
@@ -126,7 +129,7 @@ def test_standard_seconds_are_exact_microseconds(seconds: float, microseconds: i
 def test_the_schema_describes_every_field_and_gives_an_example() -> None:
     schema = TypeAdapter(PlantDocument).json_schema()
     models = [schema, *schema["$defs"].values()]
-    assert len(models) == 8
+    assert len(models) == 9
     for model in models:
         assert model["additionalProperties"] is False
         assert model["description"]

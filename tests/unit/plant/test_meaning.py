@@ -35,6 +35,18 @@ MEANING = [
         f'"1" is the name of {LINE}/cells/0/zones/0 already',
     ),
     (
+        f"{LINE}/targets/1",
+        {"since": "2026-01-02"},
+        f"{LINE}/targets/1",
+        "promises nothing; must have oee, good_per_hour",
+    ),
+    (
+        f"{LINE}/targets/1",
+        {"since": "2026-01-01", "oee": 0.8},
+        f"{LINE}/targets/1/since",
+        f"is that of {LINE}/targets/0; keep one, or give another since",
+    ),
+    (
         f"{LINE}/standards/2",
         {"operation": "fasten", "seconds": 3, "since": "2026-01-01"},
         f"{LINE}/standards/2",

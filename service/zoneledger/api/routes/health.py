@@ -73,7 +73,7 @@ def _lateness(tally: Tally) -> LatenessAnswer:
 
 
 @router.get("/health/live", responses=described())
-async def get_live(service: ServiceOf) -> LiveAnswer:
+async def get_health_live(service: ServiceOf) -> LiveAnswer:
     """Whether the process answers at all, and how late its event loop is."""
     lateness = service.lateness
     loop = EventLoopAnswer(last_minute=_lateness(lateness.last_minute), since_start=_lateness(lateness.since_start))
@@ -81,7 +81,7 @@ async def get_live(service: ServiceOf) -> LiveAnswer:
 
 
 @router.get("/health/ready", responses=described("not_ready"))
-async def get_ready(service: ServiceOf) -> ReadyAnswer:
+async def get_health_ready(service: ServiceOf) -> ReadyAnswer:
     """Whether the service can take messages in and answer: the database, what takes messages in, and the broker if one is set."""
     failing = [name for name, check in service.checks.items() if not await _is_well(check)]
     if failing:

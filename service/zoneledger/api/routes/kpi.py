@@ -16,7 +16,7 @@ from zoneledger.api.turns import done_in_turn
 from zoneledger.application.giving_way import giving_way
 from zoneledger.application.kpi import Kpi, basis_of, kpis_from
 from zoneledger.application.ports import Reading
-from zoneledger.application.presums import AT_ONCE, Gathered, gather, totals_of
+from zoneledger.application.presums import AT_ONCE, Gathered, gather, gather_few, totals_of
 from zoneledger.application.windows import Window, other_window, series_of, window_of
 from zoneledger.bootstrap import Service
 from zoneledger.core.errors import WindowInvalid
@@ -97,10 +97,8 @@ class _Asked:
             unit, windows = await self._meant(reading)
             if len(windows) > FEW_WINDOWS:
                 return None
-            gathered = await gather(reading, unit, windows, self._now_us)
-            if not gathered.is_whole or gathered.rows > FEW_ROWS:
-                return None
-            return await self._make(reading, unit, windows, gathered)
+            gathered = await gather_few(reading, unit, windows, self._now_us, FEW_ROWS)
+            return None if gathered is None else await self._make(reading, unit, windows, gathered)
 
     async def _read(self, service: Service) -> _Made:
         async with service.store.reading() as reading:
@@ -135,7 +133,7 @@ async def _body(unit: Unit, kpis: Sequence[Kpi], parameters: KpiParameters) -> b
 
 @router.get(
     "/v1/kpi/{unit:path}",
-    response_model=KpiAnswer | ComparedAnswer | SeriesAnswer,
+    response_model=ComparedAnswer | KpiAnswer | SeriesAnswer,
     responses=kept.DESCRIBED | described("unit_unknown", "shift_unknown", "window_invalid", "busy"),
 )
 async def get_kpi(

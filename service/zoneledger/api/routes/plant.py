@@ -5,16 +5,18 @@ import json
 from io import StringIO
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, FastAPI, Query, Request
 from fastapi.responses import Response
 from pydantic import BaseModel, Field
 from pydantic.json_schema import SkipJsonSchema
 from ruamel.yaml import YAML
+from starlette.requests import ClientDisconnect
 
 from zoneledger.api.access import Parameters, ServiceOf, optional
 from zoneledger.api.bodies import JSON, media_type, read_body
 from zoneledger.api.problems import ApiError, described
 from zoneledger.api.times import Time, rfc3339
+from zoneledger.api.turns import Turns
 from zoneledger.plant_document import EXAMPLE, PlantDocument, canonical_json, read_json, read_yaml
 
 router = APIRouter(tags=["plant"])
@@ -49,7 +51,7 @@ _VERSION = {
 @router.put(
     "/v1/plant",
     openapi_extra={"requestBody": {"required": True, "content": _CONTENT}},
-    responses=described("plant_invalid", "body_too_large", "media_type"),
+    responses=described("plant_invalid", "body_too_large", "media_type", "busy"),
 )
 async def put_plant(service: ServiceOf, request: Request) -> DeclaredAnswer:
     """Declare the plant model whole, as JSON or YAML; it is checked whole, and one that is not valid changes nothing.
@@ -59,7 +61,10 @@ async def put_plant(service: ServiceOf, request: Request) -> DeclaredAnswer:
     """
     kind = media_type(request, (JSON, *YAML_TYPES))
     body = await read_body(request, MAX_PLANT_BYTES)
-    document = await asyncio.to_thread(_canonical, kind, body)
+    service.check_writes()
+    turns: Turns = request.app.state.turns["plant"]
+    async with turns.turn():  # a large one takes seconds
+        document = await asyncio.to_thread(_canonical, kind, body)
     declared = await service.plants.declare(service.store, document, service.now_us())
     return DeclaredAnswer(version=declared.version, applied=rfc3339(declared.applied_us))
 
@@ -74,6 +79,34 @@ def _as_yaml(document: str) -> str:
     return stream.getvalue()
 
 
+class YamlText:
+    """The last version in YAML, kept once somebody has asked for it: to write a large one takes seconds."""
+
+    def __init__(self) -> None:
+        self._version = -1
+        self._text = ""
+
+    async def of(self, request: Request, version: int, document: str, last: int) -> str:
+        """Return a version's document in YAML, written in turn where it is not kept; raise ApiError `busy` or ClientDisconnect."""
+        if version == self._version:
+            return self._text
+        turns: Turns = request.app.state.turns["plant"]
+        async with turns.turn():
+            if await request.is_disconnected():
+                raise ClientDisconnect
+            if version == self._version:
+                return self._text
+            text = await asyncio.to_thread(_as_yaml, document)
+        if version == last:
+            self._version, self._text = version, text
+        return text
+
+
+def install(app: FastAPI) -> None:
+    """Give an application what keeps the plant model in YAML."""
+    app.state.plant_yaml = YamlText()
+
+
 def _asks_for_yaml(accept: str) -> bool:
     """Tell whether YAML comes before JSON in an Accept header; weights are not looked at."""
     named = [part.partition(";")[0].strip().lower() for part in accept.split(",")]
@@ -85,7 +118,7 @@ def _asks_for_yaml(accept: str) -> bool:
     "/v1/plant",
     response_class=Response,
     responses={
-        **described("version_unknown"),
+        **described("version_unknown", "busy"),
         200: {"description": "The plant model", "content": _CONTENT, "headers": {"Zoneledger-Plant-Version": _VERSION}},
     },
 )
@@ -98,14 +131,16 @@ async def get_plant(
 
     The header `Zoneledger-Plant-Version` tells its version, 0 before any was declared.
     """
+    version = parameters.version
     async with service.store.reading() as reading:
-        found = await service.plants.version(reading, parameters.version)
-        last = await reading.plant_version()
+        present = await service.plants.present(reading)
+        found = present if version in (None, present.version) else await reading.plant(version)
     if found is None:
-        detail = f"There is no version {parameters.version} of the plant model; the last one is {last}."
+        detail = f"There is no version {version} of the plant model; the last one is {present.version}."
         raise ApiError("version_unknown", detail)
     headers = {"Zoneledger-Plant-Version": str(found.version), "Vary": "Accept"}
     if _asks_for_yaml(request.headers.get("accept", "")):
-        text = await asyncio.to_thread(_as_yaml, found.document)
+        kept: YamlText = request.app.state.plant_yaml
+        text = await kept.of(request, found.version, found.document, present.version)
         return Response(text, headers=headers, media_type="application/yaml")
     return Response(found.document, headers=headers, media_type="application/json")

@@ -5,6 +5,7 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query, Request
 
 from zoneledger.api.access import ServiceOf
+from zoneledger.api.aside import PROOF
 from zoneledger.api.bodies import JSON, described_body, media_type, read_body, read_object
 from zoneledger.api.pages import MAX_ID, ListParameters
 from zoneledger.api.problems import described
@@ -18,10 +19,19 @@ from zoneledger.api.proof_bodies import (
     entry_answer,
     proof_answer,
 )
-from zoneledger.api.turns import InTurn, Turns
+from zoneledger.api.turns import InTurn, done_in_turn
 from zoneledger.application import proofs
+from zoneledger.application.judging import Result, judge
+from zoneledger.bootstrap import Service
 
-router = APIRouter(tags=["acceptance"], route_class=InTurn)
+
+class Proving(InTurn):
+    """A route whose answers may take long: of a run that was declared nobody can ask for less."""
+
+    patience = PROOF
+
+
+router = APIRouter(tags=["acceptance"], route_class=Proving)
 #: All that keeps something: whatever is to guard it later has to guard these routes only.
 writing_router = APIRouter(tags=["acceptance"])
 
@@ -46,25 +56,34 @@ _ERRORS = ("proof_unknown", "unit_unknown", "busy")
     ),
 )
 async def post_proof(service: ServiceOf, request: Request) -> ProofAnswer:
-    """Declare an acceptance run of a cell or line: window, confidence and targets. It is kept as it is declared, and never changed."""
+    """Declare an acceptance run of a cell or line: window, confidence and targets. It is kept as it is declared, and never changed.
+
+    The answer tells what it comes to now. Where that cannot be told, nothing is kept.
+    """
     media_type(request, (JSON,))
-    body = read_object(await read_body(request, MAX_BODY_BYTES), ProofBody, _EXAMPLE)
-    turns: Turns = request.app.state.turns["acceptance"]
-    async with turns.turn():
-        now_us = service.now_us()
-        proof = await proofs.declare(service.store, service.plants, body.declared(), now_us)
-        async with service.store.reading() as reading:
-            plant = await service.plants.present(reading)
-            result = await proofs.judge(reading, plant, proof.declared, now_us, service.limits)
+    declared = read_object(await read_body(request, MAX_BODY_BYTES), ProofBody, _EXAMPLE).declared()
+    service.check_writes()
+
+    async def foresee(aside: Service) -> Result:
+        async with aside.store.reading() as reading:
+            return await proofs.foresee(reading, aside.plants, declared, aside.now_us(), aside.limits)
+
+    result = await done_in_turn(request, "acceptance", foresee, PROOF)
+    proof = await proofs.declare(service.store, service.plants, declared, service.now_us())
     return proof_answer(proof, result)
 
 
 @writing_router.post("/v1/proofs/{id}/freeze", responses=described("proof_not_over", *_ERRORS))
 async def post_freeze(service: ServiceOf, request: Request, id: ProofId) -> ProofAnswer:
     """Keep for good what a run came to, with plant version, revision and digest. A run that is frozen stays as it is."""
-    turns: Turns = request.app.state.turns["acceptance"]
-    async with turns.turn():
-        proof = await proofs.freeze(service.store, service.plants, id, service.now_us(), service.limits)
+    service.check_writes()
+
+    async def conclude(aside: Service) -> Result:
+        async with aside.store.reading() as reading:
+            return await proofs.conclude(reading, aside.plants, id, aside.now_us(), aside.limits)
+
+    result = await done_in_turn(request, "acceptance", conclude, PROOF)
+    proof = await proofs.freeze(service.store, id, result, service.now_us())
     assert proof.frozen is not None
     return proof_answer(proof, proof.frozen)
 
@@ -86,7 +105,7 @@ async def get_proof(service: ServiceOf, id: ProofId) -> ProofAnswer:
         result = proof.frozen
         if result is None:
             plant = await service.plants.present(reading)
-            result = await proofs.judge(reading, plant, proof.declared, service.now_us(), service.limits)
+            result = await judge(reading, plant, proof.declared, service.now_us(), service.limits)
     return proof_answer(proof, result)
 
 

@@ -125,7 +125,8 @@ def _kept(kept: Kept) -> KeptAnswer:
     return KeptAnswer(id=kept.id, recorded=rfc3339(kept.recorded_us), in_effect_s=effect_s)
 
 
-def _entry(told: Told) -> EntryAnswer:
+def entry_told(told: Told) -> EntryAnswer:
+    """Return what the API answers of an entry."""
     row = told.entry.row
     return EntryAnswer(
         id=told.entry.id,
@@ -142,7 +143,8 @@ def _entry(told: Told) -> EntryAnswer:
     )
 
 
-def _question(question: Question) -> QuestionAnswer:
+def question_told(question: Question) -> QuestionAnswer:
+    """Return what the API answers of an open question."""
     span = question.span
     return QuestionAnswer(
         unit=question.unit,
@@ -204,7 +206,7 @@ async def get_reasons(
         told = await read_history(reading, found, after, limit + 1, service.now_us(), service.limits)
     page = told[:limit]
     following = page[-1].entry.id if len(told) > limit else None
-    return HistoryPage(unit=found.path, entries=[_entry(one) for one in page], next=following)
+    return HistoryPage(unit=found.path, entries=[entry_told(one) for one in page], next=following)
 
 
 @router.get("/v1/questions/{unit:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid", "busy"))
@@ -229,7 +231,7 @@ async def get_questions(
         until=rfc3339(read.until_us),
         number=read.number,
         total_s=seconds(read.total_us),
-        questions=[_question(one) for one in read.longest],
+        questions=[question_told(one) for one in read.longest],
     )
 
 

@@ -1,0 +1,147 @@
+"""Asks a running service what it makes of a cell's messages, and says in plain words whether its controller keeps the contract."""
+
+import asyncio
+import json
+import re
+from dataclasses import dataclass
+from time import monotonic
+from typing import Annotated, Any
+
+import httpx
+import typer
+from rich.console import Console
+from rich.table import Table
+
+from zoneledger_cli.asking import Asked
+from zoneledger_cli.progress import Told, progress
+from zoneledger_cli.running import console, problems, shown
+
+_TIMEOUT_S = 60.0
+_STEP_S = 0.5
+_UNITS_S = {"s": 1, "m": 60, "h": 3600}
+LEAST_S, MOST_S = 10, 86_400
+#: How the command ends where the contract is broken, and where the service cannot be asked.
+BROKEN, NOT_ASKED = 1, 2
+
+
+@dataclass(frozen=True, slots=True)
+class Examined:
+    """A thing that was looked into: what it is about, what was found as the service tells it, and whether it is well.
+
+    Checks of other things, such as a broker or a database, have the same shape.
+    """
+
+    subject: str
+    answer: dict[str, Any]
+
+    @property
+    def is_well(self) -> bool:
+        """Whether nothing is broken."""
+        return bool(self.answer["kept"])
+
+
+def read_length(text: str) -> int:
+    """Return a length such as 90s, 10m or 2h in seconds; raise ValueError, saying what it should be."""
+    found = re.fullmatch(r"([0-9]{1,5})([smh])", text)
+    length_s = int(found[1]) * _UNITS_S[found[2]] if found else 0
+    if not LEAST_S <= length_s <= MOST_S:
+        raise ValueError(f"a length should be such as 90s, 10m or 2h, from {LEAST_S} s to 24 hours, not {text!r}")
+    return length_s
+
+
+async def examine(url: str, cell: str, hours: float, for_s: int | None) -> Examined:
+    """Return what the service at `url` makes of a cell's last hours, or of the `for_s` seconds from now on.
+
+    Raises OSError where it does not answer, ValueError where it refuses.
+    """
+    async with httpx.AsyncClient(base_url=url, timeout=_TIMEOUT_S) as client:
+        asked = Asked(client, url.rstrip("/"))
+        if for_s is not None:
+            await _ask(asked, cell, 0.01)  # what cannot be asked is told now, not when the time is over
+            with progress("doctor", for_s, "s") as told:
+                hours = await _watch(for_s, told) / 3600
+        return Examined(cell, await _ask(asked, cell, hours))
+
+
+async def _ask(asked: Asked, cell: str, hours: float) -> dict[str, Any]:
+    answer = await asked.get(f"/v1/commissioning/{cell}", {"hours": f"{hours:.6f}"})
+    if not answer.keys() >= {"kept", "findings", "events", "rate"}:
+        raise ValueError(f"{asked.url} is no Zoneledger that can tell about a cell")
+    return answer
+
+
+async def _watch(for_s: int, told: Told) -> float:
+    """Wait for so long and return how long it was."""
+    began = monotonic()
+    while (gone_s := monotonic() - began) < for_s:
+        told(gone_s, round(gone_s))
+        await asyncio.sleep(min(_STEP_S, for_s - gone_s))
+    return monotonic() - began
+
+
+def _seconds(pause: dict[str, Any] | None) -> str:
+    return "-" if pause is None else f"{pause['seconds']:,.1f} s"
+
+
+def _rows(answer: dict[str, Any]) -> list[tuple[str, str]]:
+    rate, refused, link = answer["rate"], answer["refused"], answer["link"]
+    offset = answer["clock_offset_s"]
+    rows = [(f"events: {name}", f"{seen['number']:,}") for name, seen in answer["events"].items()]
+    rows += [("snapshots", f"{answer['snapshots']['number']:,}"), ("messages a minute", f"{rate['per_minute']:,.1f}")]
+    rows += [("longest silence", _seconds(rate["longest_silence"]))]
+    rows += [("longest between two snapshots", _seconds(rate["longest_between_snapshots"]))]
+    rows += [(f"refused: {reason}", f"{number:,}") for reason, number in refused["by_reason"].items()]
+    rows += [("events missing now", f"{answer['gaps']['events']:,}")]
+    found = {kind: seen["number"] for kind, seen in answer["discrepancies"].items() if seen["number"]}
+    rows += [(f"discrepancies: {kind}", f"{number:,}") for kind, number in found.items()]
+    rows += [("clock ahead by", "-" if offset is None else f"{offset:,.3f} s"), ("link", link["state"] or "never told")]
+    rows += [("fasteners made", f"{answer['fasteners']:,}"), ("of these without a standard", f"{answer['unrated']:,}")]
+    return rows
+
+
+def show(examined: Examined, console: Console) -> None:
+    """Print what came and what is to be said of it, breaches first, and whether the contract was kept."""
+    answer = examined.answer
+    table = Table(title=shown(f"What came of {examined.subject} from {answer['start']} to {answer['end']}"))
+    table.add_column("found", overflow="fold")
+    table.add_column("", justify="right", overflow="fold")
+    for name, value in _rows(answer):
+        table.add_row(shown(name), shown(value))
+    console.print(table)
+    for finding in answer["findings"]:
+        said = shown(f"{finding['severity']}: {finding['text']}. [{finding['code']}]")
+        console.print(said, soft_wrap=True)
+    for one in answer["refused"]["last"]:
+        console.print(shown(f"refused {one['arrived']}: {one['detail']}: {one['text'][:200]}"), soft_wrap=True)
+    breaches = sum(finding["severity"] == "breach" for finding in answer["findings"])
+    verdict = "The controller kept the contract." if examined.is_well else f"The contract is broken in {breaches} ways."
+    console.print(verdict, soft_wrap=True, highlight=False)
+
+
+def doctor(
+    cell: Annotated[str, typer.Option(help="The cell's path, such as harbour/wing-1/cell-1")],
+    against: Annotated[str, typer.Option(help="The service's address: http://host:port")],
+    hours: Annotated[float, typer.Option(help="How many hours are judged, back from now", min=0.001, max=24)] = 1,
+    watch: Annotated[
+        str | None, typer.Option("--for", help="Watch from now on for so long, such as 10m, and judge only that time")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print JSON, for programs")] = False,
+) -> None:
+    """Tell whether a cell's controller keeps the message contract, and what to mend where it does not."""
+    try:
+        for_s = None if watch is None else read_length(watch)
+    except ValueError as error:
+        raise typer.BadParameter(str(error), param_hint="--for") from None
+    try:
+        examined = asyncio.run(examine(against, cell, hours, for_s))
+    except (OSError, ValueError) as error:
+        problems.print(shown(f"zoneledger: {error}"), soft_wrap=True, highlight=False)
+        raise typer.Exit(NOT_ASKED) from None
+    except KeyboardInterrupt:
+        raise typer.Exit(NOT_ASKED) from None
+    if as_json:
+        typer.echo(json.dumps(examined.answer, indent=2))
+    else:
+        show(examined, console())
+    if not examined.is_well:
+        raise typer.Exit(BROKEN)

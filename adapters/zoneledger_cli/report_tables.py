@@ -1,0 +1,185 @@
+"""A shift's sheet as tables for a terminal: figures, losses, reasons, open questions and notes."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from rich.console import Console, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from zoneledger_cli.running import shown
+
+NONE = "–"
+#: So many reasons and open questions are shown.
+MOST_ROWS = 10
+FACTORS = ("availability", "performance", "quality")
+#: What the steps of losses are called here.
+STEPS = {
+    "unknown": "unknown: no evidence",
+    "fault": "stopped by alarms",
+    "changeover": "loading, unloading, setting up",
+    "idle": "standing",
+    "minor_stops": "minor stops while running",
+    "speed": "slower than the standard",
+    "rework": "to be reworked",
+    "reject": "rejected",
+}
+
+
+def percent(ratio: float | None) -> str:
+    """Return a ratio as people read it."""
+    return NONE if ratio is None else f"{ratio * 100:.1f} %"
+
+
+def number(value: float | None) -> str:
+    """Return a number without its fraction."""
+    return NONE if value is None else f"{value:,.0f}"
+
+
+def length(seconds: float) -> str:
+    """Return a length of time as hours, minutes and seconds."""
+    sign, whole = ("-" if seconds < 0 else ""), round(abs(seconds))
+    return f"{sign}{whole // 3600}:{whole % 3600 // 60:02}:{whole % 60:02}"
+
+
+def show(sheet: dict[str, Any], console: Console) -> None:
+    """Print a sheet."""
+    zone = ZoneInfo(sheet["timezone"])
+    for part in _parts(sheet, zone):
+        console.print(part, soft_wrap=not isinstance(part, Table), highlight=False)
+
+
+def _parts(sheet: dict[str, Any], zone: ZoneInfo) -> Iterator[RenderableType]:
+    begun, ended = (_local(sheet[name], zone) for name in ("start", "end"))
+    yield shown(f"{sheet['unit']}, {sheet['label'] or 'a window'}: {begun} to {ended} ({sheet['timezone']})")
+    yield _figures(sheet)
+    yield from _heed(sheet)
+    yield _losses(sheet["losses"])
+    yield _reasons(sheet["losses"]["reasons"]["by_time"])
+    yield from _questions(sheet, zone)
+    yield from _notes(sheet, zone)
+
+
+def _local(instant: str, zone: ZoneInfo) -> str:
+    return datetime.fromisoformat(instant).astimezone(zone).strftime("%Y-%m-%d %H:%M")
+
+
+def _table(title: str, words: Sequence[str], numbers: Iterable[str]) -> Table:
+    """Return a table whose first columns are words and whose others are numbers."""
+    table = Table(title=title, title_justify="left")
+    first, *others = words
+    table.add_column(first, no_wrap=True)
+    for name in others:
+        table.add_column(name, overflow="fold")
+    for name in numbers:
+        table.add_column(name, justify="right")
+    return table
+
+
+def _figures(sheet: dict[str, Any]) -> Table:
+    columns = ("OEE", "at least", "at most", "available", "performed", "quality", "made", "good", "per hour", "known")
+    table = _table("Figures; made per planned hour of a cell", ["unit"], columns)
+    own = [] if sheet["level"] == "cell" else [cell["figures"] for cell in sheet["cells"]]
+    for figures in (sheet["figures"], *own):
+        table.add_row(_below(sheet, figures["unit"]), *_row(figures))
+    other = sheet["figures"].get("against")
+    if other is not None:
+        table.add_section()
+        table.add_row(shown(f"before: {other['label'] or other['start']}"), *_row(other))
+        table.add_row("change, in points", *_change(sheet["figures"]["oee_change"]))
+    if sheet["target"] is not None:
+        table.add_row("promised", percent(sheet["target"]["oee"]))
+    return table
+
+
+def _below(sheet: dict[str, Any], unit: str) -> Text:
+    """Return a unit's path from the sheet's own unit on, as the title tells that one."""
+    return shown(unit.removeprefix(f"{sheet['unit']}/"))
+
+
+def _row(figures: dict[str, Any]) -> list[str]:
+    low, high = figures["oee_bounds"]
+    fasteners = figures["fasteners"]
+    return [
+        *(percent(ratio) for ratio in (figures["oee"], low, high, *(figures[name] for name in FACTORS))),
+        *(number(fasteners[name]) for name in ("made", "good")),
+        number(figures["fasteners_per_hour"]["planned"]),
+        percent(figures["known"]),
+    ]
+
+
+def _change(change: dict[str, float | None]) -> list[str]:
+    """Return the change of the OEE, and what each factor contributed to it."""
+    told = {name: NONE if value is None else f"{value * 100:+.1f}" for name, value in change.items()}
+    return [told["oee"], "", "", *(told[name] for name in FACTORS)]
+
+
+def _heed(sheet: dict[str, Any]) -> Iterator[RenderableType]:
+    """Say what to know before the figures are quoted, each thing once."""
+    parts = (sheet["figures"], sheet["losses"], sheet["panels"])
+    texts = dict.fromkeys(one["text"] for part in parts for one in part["warnings"])
+    if texts:
+        yield "Before you quote these figures:"
+    yield from (shown(f"- {text}") for text in texts)
+
+
+def _losses(losses: dict[str, Any]) -> Table:
+    table = _table(
+        "From planned time to good work, in hours:minutes:seconds", ["what"], ["lost", "left", "left of planned"]
+    )
+    planned_s = losses["planned_s"]
+
+    def row(what: str, lost: str, left_s: float) -> None:
+        table.add_row(what, lost, length(left_s), percent(left_s / planned_s if planned_s else None))
+
+    row("planned time", "", planned_s)
+    for step in losses["steps"]:
+        row(STEPS.get(step["step"], step["step"]), length(step["lost_s"]), step["left_s"])
+    table.add_section()
+    row("good work by the standard", "", losses["good_standard_s"])
+    return table
+
+
+def _reasons(by_time: list[dict[str, Any]]) -> Table:
+    table = _table("What it was lost to", ["state", "reason", "said to be"], ["time", "times", "longest"])
+    for one in by_time[:MOST_ROWS]:
+        said = ", ".join(f"{name} {length(seconds)}" for name, seconds in one["given"].items())
+        times = (length(one["lost_s"]), number(one["occurrences"]), length(one["longest_s"]))
+        table.add_row(one["state"], shown(one["reason"]), shown(said), *times)
+    if len(by_time) > MOST_ROWS:
+        table.caption = f"{len(by_time) - MOST_ROWS} further reasons are left off"
+    return table
+
+
+def _questions(sheet: dict[str, Any], zone: ZoneInfo) -> Iterator[RenderableType]:
+    questions = sheet["questions"]
+    if not questions["number"]:
+        yield "No open questions: every stretch longer than a minute has its reason."
+        return
+    together = length(questions["total_s"])
+    table = _table(
+        f"Open questions: {questions['number']}, {together} together", ["unit", "since", "state"], ["length"]
+    )
+    for one in questions["questions"][:MOST_ROWS]:
+        table.add_row(_below(sheet, one["unit"]), _local(one["start"], zone), one["state"], length(one["length_s"]))
+    yield table
+
+
+def _notes(sheet: dict[str, Any], zone: ZoneInfo) -> Iterator[RenderableType]:
+    if not sheet["notes"]:
+        return
+    table = _table("What people said", ["unit", "since", "said", "by", "note"], ["entry", "counts for"])
+    for one in sheet["notes"]:
+        said = f"undid entry {one['undoes']}" if one["undoes"] else one["reason"] or "took back what was said"
+        counts = NONE if one["in_effect_s"] is None or not one["stands"] else length(one["in_effect_s"])
+        told = (
+            _below(sheet, one["unit"]),
+            _local(one["start"], zone),
+            shown(said),
+            shown(one["by"]),
+            shown(one["note"] or ""),
+        )
+        table.add_row(*told, str(one["id"]), counts)
+    yield table

@@ -1,0 +1,20 @@
+"""Prints a shift's OEE by unit: python figures.py http://127.0.0.1:8000 harbour/wing-1 2026-11-25/early"""
+
+import sys
+
+import httpx
+
+url, line, shift = sys.argv[1:]
+with httpx.Client(base_url=url, timeout=60) as service:
+    sites = service.get("/v1/units").raise_for_status().json()["sites"]
+    cells = [cell for site in sites for one in site["lines"] if one["unit"] == line for cell in one["cells"]]
+    for unit in (line, *(cell["unit"] for cell in cells)):
+        answer = service.get(f"/v1/kpi/{unit}", params={"shift": shift})
+        if answer.is_error:
+            sys.exit(answer.json()["detail"])  # what would be right, in a sentence
+        kpi = answer.json()
+        if kpi["oee"] is None:
+            print(f"{unit}: no OEE, as {kpi['known'] or 0:.0%} of the time is known")
+        else:
+            low, high = kpi["oee_bounds"]
+            print(f"{unit}: OEE {kpi['oee']:.1%} (between {low:.1%} and {high:.1%}), {kpi['fasteners']['made']} made")

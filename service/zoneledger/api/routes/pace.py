@@ -1,0 +1,68 @@
+"""GET /v1/pace: how many fasteners were made in each of the equal pieces of a window."""
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query
+from pydantic import BaseModel, Field
+
+from zoneledger.api.access import ServiceOf, UnitPath, WindowParameters, unit_of
+from zoneledger.api.kpi_answers import NamedWindowAnswer, named_window_told
+from zoneledger.api.problems import described
+from zoneledger.api.times import Time, rfc3339
+from zoneledger.api.turns import InTurn
+from zoneledger.application.pace import MAX_PARTS, Pace, read_pace
+from zoneledger.application.windows import window_of
+
+router = APIRouter(tags=["figures"], route_class=InTurn)
+
+
+class PaceParameters(WindowParameters):
+    """A window, and how many pieces it is cut into."""
+
+    parts: int = Field(default=96, ge=1, le=MAX_PARTS, description="Into so many equal pieces", examples=[96])
+
+
+class ZonePaceAnswer(BaseModel):
+    """What one zone made in each piece that has begun, in planned time or not."""
+
+    unit: str = Field(description="the zone's path", examples=["harbour/wing-1/cell-1/1"])
+    made: list[int] = Field(description="fasteners made, one number for each piece", examples=[[21, 24, 0]])
+    good: list[int] = Field(description="the good ones of them, after verdicts", examples=[[21, 23, 0]])
+
+
+class UnitPaceAnswer(NamedWindowAnswer):
+    """What the zones of a unit made in each of the equal pieces of a window."""
+
+    parts: int = Field(description="how many pieces the window is cut into", examples=[96])
+    starts: list[Time] = Field(
+        description="where each piece begins; it ends where the next one begins, the last at `end`",
+        examples=[["2026-11-25T06:00:00Z", "2026-11-25T06:05:00Z"]],
+    )
+    zones: list[ZonePaceAnswer] = Field(description="a zone, or all those of a cell, line or site")
+
+
+@router.get("/v1/pace/{unit:path}", responses=described("unit_unknown", "shift_unknown", "window_invalid", "busy"))
+async def get_pace(
+    service: ServiceOf,
+    unit: UnitPath,
+    parameters: Annotated[PaceParameters, Query()],
+) -> UnitPaceAnswer:
+    """The fasteners that each zone made in equal pieces of a window of at most 31 days, all and good ones.
+
+    The window is `start` and `end`, or `shift`, or `day`. A window that is not over yet is read up to now.
+    """
+    async with service.store.reading() as reading:
+        asked = await unit_of(service, reading, unit)
+        window = window_of(asked, parameters.asked())
+        pace = await read_pace(reading, asked, window, parameters.parts, service.now_us(), service.limits)
+    return answer_of(pace)
+
+
+def answer_of(pace: Pace) -> UnitPaceAnswer:
+    """Return what the API answers of a pace."""
+    return UnitPaceAnswer(
+        **named_window_told(pace.unit, pace.window, pace.until_us),
+        parts=len(pace.starts_us),
+        starts=[rfc3339(start_us) for start_us in pace.starts_us],
+        zones=[ZonePaceAnswer(unit=zone.unit, made=zone.made, good=zone.good) for zone in pace.zones],
+    )

@@ -1,0 +1,98 @@
+/* The first page: every line with its cells and zones as they stand now. */
+"use strict";
+
+(() => {
+  const { h, fill } = ZL;
+  const PAUSE_MS = 300;
+  const LONG_MS = 20 * 3600 * 1000;
+  const main = ZL.byId("main");
+  let shown = false;
+
+  const since = (one, clock) => {
+    if (!one.since) return "";
+    const long = Date.now() - new Date(one.since) > LONG_MS;
+    return ` since ${long ? clock.both(one.since) : clock.minute(one.since)}`;
+  };
+
+  const zoneItem = (zone, clock) =>
+    h(
+      "li",
+      { "data-unit": zone.unit },
+      `zone ${ZL.last(zone.unit)} `,
+      ZL.sign(zone.state),
+      ZL.because(zone.state, zone.reason, " "),
+      h("span", { class: "soft" }, since(zone, clock)),
+    );
+
+  const cellRow = (cell, clock) =>
+    h(
+      "div",
+      { class: "plant-cell" },
+      h("h3", {}, h("a", { href: `/sheet/${ZL.pathOf(cell.unit)}` }, ZL.last(cell.unit))),
+      h("ul", {}, cell.zones.map((zone) => zoneItem(zone, clock))),
+      h("a", { class: "soft", href: `/commissioning/${ZL.pathOf(cell.unit)}` }, "its messages"),
+    );
+
+  const lineBlock = (line, clock) => {
+    const none = h("p", { class: "none" }, "The plant model names no cell of this line.");
+    const href = `/sheet/${ZL.pathOf(line.unit)}`;
+    return h(
+      "section",
+      {},
+      h("h2", {}, h("a", { href }, `${ZL.last(line.unit)}: this shift`)),
+      ZL.soFar(line.unit),
+      line.cells.length ? line.cells.map((cell) => cellRow(cell, clock)) : none,
+    );
+  };
+
+  const siteBlock = (site, timeZone) => {
+    const link = h("a", { href: `/sheet/${ZL.pathOf(site.unit)}` }, site.unit);
+    const clock = ZL.clockOf(timeZone);
+    const title = h("h1", {}, link, h("span", { class: "soft" }, ` · ${timeZone}`));
+    return h("div", {}, title, site.lines.map((line) => lineBlock(line, clock)));
+  };
+
+  const empty = () => {
+    const why =
+      "Zoneledger has to know lines, cells, zones, shifts and standards before it can tell figures. " +
+      "Messages that come meanwhile are kept, and can be offered again.";
+    const how = "Write a plant.yaml as “How to declare the plant” in the documentation says, and send it:";
+    const command = `curl -T plant.yaml -H 'content-type: application/yaml' ${location.origin}/v1/plant`;
+    const title = h("h2", {}, "No plant is declared yet");
+    return h("section", {}, title, h("p", {}, why), h("p", {}, how), h("p", {}, h("code", { class: "raw" }, command)));
+  };
+
+  const undeclared = (cells) => {
+    if (!cells.length) return null;
+    const words = [cells.join(", "), ": their ledger is kept, and counts again once they are declared."];
+    const title = h("h2", {}, "Cells that the plant model does not name");
+    return h("div", { class: "heed" }, title, h("p", {}, words));
+  };
+
+  const show = (units, plant) => {
+    const zones = new Map(plant.sites.map((site) => [site.site, site.timezone]));
+    const blocks = units.sites.map((site) => siteBlock(site, zones.get(site.unit)));
+    if (!shown) ZL.top(h("span", { class: "trail" }, "All lines, as they stand now"));
+    const none = [h("h1", { class: "unseen" }, "All lines"), empty()];
+    ZL.refill(main, blocks.length ? blocks : none, undeclared(units.undeclared));
+    ZL.keepSoFar(units.sites.flatMap((site) => site.lines.map((line) => line.unit)));
+  };
+
+  const follow = () => ZL.follow("", { anew: soon, state: soon, plant: soon, lost: ZL.lost });
+
+  const load = async () => {
+    try {
+      show(...(await Promise.all([ZL.get("/v1/units"), ZL.get("/v1/plant")])));
+      if (!shown) follow();
+      shown = true;
+      ZL.standing("");
+    } catch (error) {
+      if (shown) ZL.standing(ZL.notRenewed(error));
+      else fill(main, ZL.failed(error));
+    }
+  };
+
+  const soon = ZL.renewing(load, () => PAUSE_MS);
+  ZL.watch(soon);
+  load();
+})();

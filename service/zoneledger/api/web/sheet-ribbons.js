@@ -1,0 +1,147 @@
+/* What happened: a ribbon for each cell and zone of the sheet on one axis of time, with their figures beside them. */
+"use strict";
+
+(() => {
+  const { h } = ZL;
+  const LANE = 26;
+  const OWN = 12;
+  const STRIP = 22;
+
+  const factors = (figures) => {
+    const named = [
+      ["available", figures.availability],
+      ["performed", figures.performance],
+      ["quality", figures.quality],
+    ];
+    const rows = named.map(([name, value]) => [h("dt", {}, name), h("dd", {}, ZL.percent(value))]);
+    return h("dl", { class: "factors" }, rows);
+  };
+
+  const nameOf = (sheet, unit) => {
+    if (sheet.level === "cell") return h("span", {}, ZL.last(unit));
+    const name = sheet.level === "site" ? unit.split("/").slice(1).join(" / ") : ZL.last(unit);
+    return h("a", { href: `/sheet/${ZL.pathOf(unit)}${ZL.queryOf()}` }, name);
+  };
+
+  const who = (sheet, { figures, target }) => {
+    const apart = target && target.oee && figures.oee !== null ? figures.oee - target.oee : null;
+    const promised = apart === null ? "" : ` · ${ZL.points(apart)} ${apart < 0 ? "under" : "over"}`;
+    const made = h("div", { class: "soft" }, `${ZL.number(figures.fasteners.made)} made`, promised);
+    return h(
+      "div",
+      { class: "who" },
+      h("h3", {}, nameOf(sheet, figures.unit)),
+      h("div", { class: "oee", "data-oee": figures.unit }, ZL.percent(figures.oee)),
+      h("div", {}, factors(figures), made),
+    );
+  };
+
+  const axis = ({ clock, origin, length }) => {
+    const { ticks, days } = ZL.ticksOf(origin, origin + length * 1000);
+    const text = (tick) => h("span", {}, days ? clock.day(new Date(tick)) : clock.minute(new Date(tick)));
+    const texts = ticks.map((tick) => ZL.put(text(tick), (tick - origin) / 1000, null, length));
+    const times = h("div", { class: "times", "aria-hidden": "true" }, texts);
+    return h("div", { class: "axis" }, h("span", { class: "soft" }, "Cell"), times);
+  };
+
+  const behind = (sheet, { origin, length }) => {
+    const at = (time) => (new Date(time) - origin) / 1000;
+    const found = sheet.stops.map((stop) => {
+      const box = h("span", { class: "stop", title: `planned stop: ${stop.stop}` });
+      return ZL.put(box, Math.max(0, at(stop.start)), Math.min(length, at(stop.end)), length);
+    });
+    const line = () => ZL.put(h("span", { class: "nowline", title: "now" }), at(sheet.until), null, length);
+    return ZL.lasts(sheet) ? [...found, line()] : found;
+  };
+
+  const worked = (used) =>
+    used ? `worked ${ZL.percent(used.utilisation, 0)} of planned time · ${ZL.number(used.made)} made` : "";
+
+  const most = (sheet) => Math.max(1, ...sheet.pace.flatMap((zone) => zone.made));
+  const paceOf = (sheet, unit) => sheet.pace.find((one) => one.unit === unit);
+
+  const ribbonOf = (view, ribbon, label, height) => {
+    const { clock, origin, length, tell, soon } = view;
+    const open = (piece, back) => ZL.openEvidence(view.sheet, clock, origin, piece, back, soon);
+    const pieces = ZL.piecesOf(ribbon, view.sheet);
+    const drawn = ZL.ribbon({ label, pieces, length, origin, clock, height, tell, open });
+    view.drawn.set(ribbon.unit, drawn);
+    return drawn.track;
+  };
+
+  const stripOf = (view, unit, name) => {
+    const pace = paceOf(view.sheet, unit);
+    if (!pace) return null;
+    const number = pace.made.reduce((sum, one) => sum + one, 0);
+    const label = `Fasteners of ${name} by time: ${ZL.number(number)} in all`;
+    const parts = view.sheet.pace_starts.length;
+    const strip = ZL.strip({ label, ...pace, parts, height: STRIP, most: most(view.sheet) });
+    view.strips.set(unit, strip);
+    return strip.canvas;
+  };
+
+  const lane = (view, cell, ribbon) => {
+    const own = ribbon.unit === cell.figures.unit;
+    const name = own ? "cell" : `zone ${ZL.last(ribbon.unit)}`;
+    const words = own ? "together" : worked(cell.figures.zones[ZL.last(ribbon.unit)]);
+    const told = h("span", { class: "soft", "data-words": ribbon.unit }, words);
+    const state = h("span", { class: "state", "data-state": ribbon.unit });
+    return h(
+      "div",
+      { class: "lane" },
+      h("div", { class: "name" }, h("b", {}, name), told, state),
+      ribbonOf(view, ribbon, `${ZL.last(cell.figures.unit)}, ${name}`, own ? OWN : LANE),
+      stripOf(view, ribbon.unit, name),
+    );
+  };
+
+  const key = () =>
+    h(
+      "div",
+      { class: "key" },
+      ZL.STATES.map((state) => ZL.sign(state)),
+      h("span", {}, h("i", { class: "thin" }), "a zone waits for the head: the cell loses nothing by it"),
+      h("span", {}, h("i", { class: "stopsign" }), "planned stop"),
+      h("span", {}, "bars: fasteners, the red top is not good"),
+    );
+
+  /** The ribbons of a view's sheet; the view keeps what is drawn, so that it can be drawn again. */
+  ZL.ribbons = (view) => {
+    const { sheet } = view;
+    const rows = sheet.cells.map((cell) => {
+      const parts = [behind(sheet, view), cell.ribbons.map((ribbon) => lane(view, cell, ribbon))];
+      const row = h("div", { class: "cell" }, who(sheet, cell), h("div", { class: "lanes" }, parts));
+      view.cells.set(cell.figures.unit, row);
+      return row;
+    });
+    const none = sheet.cells.length ? null : h("p", { class: "none" }, "The plant model names no cell here.");
+    return h(
+      "section",
+      { "aria-labelledby": "what-happened" },
+      h("h2", { id: "what-happened" }, "What happened"),
+      key(),
+      h("div", { class: "cells" }, axis(view), none, rows, view.readout),
+    );
+  };
+
+  const renewLane = (view, cell, row, ribbon) => {
+    view.drawn.get(ribbon.unit).change(ZL.piecesOf(ribbon, view.sheet));
+    const used = cell.figures.zones[ZL.last(ribbon.unit)];
+    const words = row.querySelector(`[data-words="${CSS.escape(ribbon.unit)}"]`);
+    if (used && words) words.textContent = worked(used);
+    const pace = paceOf(view.sheet, ribbon.unit);
+    const strip = view.strips.get(ribbon.unit);
+    if (pace && strip) strip.change(pace, most(view.sheet));
+  };
+
+  /** Show newer figures and pieces of the same cells, where they stand. */
+  ZL.renewRibbons = (view) => {
+    for (const cell of view.sheet.cells) {
+      const row = view.cells.get(cell.figures.unit);
+      row.querySelector(".who").replaceWith(who(view.sheet, cell));
+      row.querySelectorAll(".stop, .nowline").forEach((one) => one.remove());
+      row.querySelector(".lanes").prepend(...behind(view.sheet, view));
+      for (const ribbon of cell.ribbons) renewLane(view, cell, row, ribbon);
+    }
+  };
+})();

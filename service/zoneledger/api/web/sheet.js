@@ -1,0 +1,166 @@
+/* The shift sheet: a page for a line or cell and a window, from what /v1/sheet answers; it follows while that lasts. */
+"use strict";
+
+(() => {
+  const { h, fill } = ZL;
+  const EVERY_MS = 10000;
+  const LEAST_PAUSE_MS = 400;
+  /* Reading takes at most a sixth of the time, so that the service has more to do than this. */
+  const PAUSE_PER_READING = 5;
+  const HINT =
+    "Point at a ribbon, or go to it by Tab and along it by the arrow keys; Enter shows the messages behind it.";
+  const main = ZL.byId("main");
+  const { unit } = ZL.place();
+  let view = null;
+  let tookMs = 0;
+  let arrived = 0;
+
+  const viewOf = (sheet) => {
+    const origin = new Date(sheet.start).getTime();
+    const readout = h("output", { class: "readout", "aria-live": "polite" }, HINT);
+    return {
+      sheet,
+      clock: ZL.clockOf(sheet.timezone),
+      origin,
+      length: (new Date(sheet.end) - origin) / 1000,
+      readout,
+      drawn: new Map(),
+      strips: new Map(),
+      cells: new Map(),
+      tell: (words) => (readout.textContent = words),
+      soon,
+    };
+  };
+
+  const show = (sheet) => {
+    view = viewOf(sheet);
+    document.title = `${ZL.shiftName(sheet.label, view.clock, sheet.start)} · ${sheet.unit} · Zoneledger`;
+    ZL.top(ZL.trail(sheet));
+    fill(main, h("div", { id: "head" }), ZL.ribbons(view), h("div", { id: "tables" }));
+    drawTexts();
+    redraw();
+    performance.measure("shown", { start: arrived, end: performance.now() });
+  };
+
+  const drawTexts = () => {
+    const { sheet, clock } = view;
+    const title = h("h1", {}, ZL.shiftName(sheet.label, clock, sheet.start));
+    fill(ZL.byId("head"), title, ZL.windowLine(sheet, clock), ZL.sentence(sheet), ZL.scale(sheet), ZL.heed(sheet));
+    const asking = document.querySelector("#questions [aria-expanded=true]");
+    if (asking && asking.closest(".asked").contains(document.activeElement)) return;
+    fill(
+      ZL.byId("tables"),
+      ZL.asTables(sheet),
+      h("div", { class: "two" }, ZL.ledger(sheet), ZL.ranked(sheet)),
+      ZL.questions(view),
+      ZL.notes(view),
+      ZL.panels(sheet, clock),
+      readAt(sheet, clock),
+    );
+  };
+
+  const readAt = (sheet, clock) => {
+    const revised = sheet.figures.revision > 1 ? ` in revision ${sheet.figures.revision}` : "";
+    const when = `${clock.second(sheet.now)} on ${clock.date(sheet.now)}`;
+    return h("p", { class: "soft" }, `Read at ${when}${revised}. All of this page is of that moment.`);
+  };
+
+  const redraw = () => {
+    if (!view) return;
+    for (const one of [...view.drawn.values(), ...view.strips.values()]) one.draw();
+  };
+
+  const shape = (sheet) => {
+    const units = sheet.cells.map((cell) => cell.ribbons.map((ribbon) => ribbon.unit));
+    return JSON.stringify([sheet.start, sheet.end, sheet.stops, units]);
+  };
+
+  /** Show newer figures of the same window without losing where the reader is. */
+  const renew = (sheet) => {
+    if (shape(sheet) !== shape(view.sheet)) {
+      show(sheet);
+      return;
+    }
+    view.sheet = sheet;
+    ZL.renewRibbons(view);
+    drawTexts();
+  };
+
+  const load = async () => {
+    const began = performance.now();
+    try {
+      const sheet = await ZL.get(`/v1/sheet/${ZL.pathOf(unit)}${ZL.queryOf()}`);
+      arrived = performance.now();
+      tookMs = arrived - began;
+      if (view) {
+        renew(sheet);
+      } else {
+        show(sheet);
+        follow();
+      }
+      ZL.standing("");
+    } catch (error) {
+      if (view) ZL.standing(ZL.notRenewed(error));
+      else fill(main, ZL.failed(error));
+    }
+  };
+
+  const soon = ZL.renewing(load, () => Math.max(LEAST_PAUSE_MS, PAUSE_PER_READING * tookMs));
+  const lasts = () => ZL.lasts(view.sheet);
+
+  const present = ({ unit: of, state, reason }) => {
+    const place = document.querySelector(`[data-state="${CSS.escape(of)}"]`);
+    if (place) fill(place, "now: ", ZL.sign(state), ZL.because(state, reason, " "));
+  };
+
+  const presents = async () => {
+    if (!lasts()) return;
+    try {
+      const { sites } = await ZL.get("/v1/units");
+      const cells = sites.flatMap((site) => site.lines.flatMap((line) => line.cells));
+      cells.flatMap((cell) => [cell, ...cell.zones]).forEach(present);
+    } catch (error) {
+      ZL.standing(ZL.notRenewed(error));
+    }
+  };
+
+  const follow = () => {
+    ZL.follow(unit, {
+      anew: () => {
+        presents();
+        soon();
+      },
+      state: (one) => {
+        if (!lasts()) return;
+        present(one);
+        soon();
+      },
+      figures: soon,
+      plant: soon,
+      lost: ZL.lost,
+    });
+    setInterval(() => lasts() && soon(), EVERY_MS);
+  };
+
+  const keys = (event) => {
+    if (!event.altKey || !view || !(event.key === "PageUp" || event.key === "PageDown")) return;
+    const link = document.querySelector(event.key === "PageUp" ? "a[rel=prev]" : "a[rel=next]");
+    if (link) {
+      event.preventDefault();
+      link.click();
+    }
+  };
+
+  let waiting = null;
+  document.addEventListener("keydown", keys);
+  document.addEventListener("shade", redraw);
+  addEventListener("resize", () => {
+    cancelAnimationFrame(waiting);
+    waiting = requestAnimationFrame(redraw);
+  });
+  addEventListener("beforeprint", () => {
+    document.querySelectorAll("details").forEach((one) => one.removeAttribute("open"));
+  });
+  ZL.watch(soon);
+  load();
+})();

@@ -1,0 +1,56 @@
+/* How numbers, lengths and times are told. Null is told as a dash, never as 0. */
+"use strict";
+
+(() => {
+  const whole = new Intl.NumberFormat("en-GB", { maximumFractionDigits: 0 });
+  const NONE = "–";
+  const missing = (value) => value === null || value === undefined;
+
+  /** Tell a whole number. */
+  ZL.number = (value) => (missing(value) ? NONE : whole.format(value));
+  /** Tell a ratio in per cent. */
+  ZL.percent = (ratio, digits = 1) => (missing(ratio) ? NONE : `${(ratio * 100).toFixed(digits)} %`);
+  /** Tell how far two ratios are apart. */
+  ZL.points = (difference) => `${Math.abs(difference * 100).toFixed(1)} points`;
+
+  /** Tell a length of time: 1 h 12 min, 38 min, 45 s. */
+  ZL.length = (seconds) => {
+    if (missing(seconds)) return NONE;
+    const sign = seconds < 0 ? "−" : "";
+    const all = Math.abs(seconds);
+    if (all < 0.5) return "0";
+    if (all < 99.5) return `${sign}${Math.round(all)} s`;
+    const minutes = Math.round(all / 60);
+    if (minutes < 100) return `${sign}${minutes} min`;
+    return `${sign}${whole.format(Math.floor(minutes / 60))} h ${String(minutes % 60).padStart(2, "0")} min`;
+  };
+
+  /** Return what tells times of a site by its own clock. */
+  ZL.clockOf = (timeZone) => {
+    const parts = (options) => new Intl.DateTimeFormat("en-GB", { timeZone, hourCycle: "h23", ...options });
+    const minute = parts({ hour: "2-digit", minute: "2-digit" });
+    const second = parts({ hour: "2-digit", minute: "2-digit", second: "2-digit" });
+    const day = parts({ weekday: "short", day: "numeric", month: "short" });
+    const date = parts({ weekday: "short", day: "numeric", month: "short", year: "numeric" });
+    const at = (value) => (value instanceof Date ? value : new Date(value));
+    return {
+      minute: (value) => minute.format(at(value)),
+      second: (value) => second.format(at(value)),
+      day: (value) => day.format(at(value)),
+      date: (value) => date.format(at(value)),
+      both: (value) => `${day.format(at(value))} ${minute.format(at(value))}`,
+    };
+  };
+
+  /** Tell a shift or a day: its name, where it has one, and its date. */
+  ZL.shiftName = (label, clock, start) => {
+    const name = label && label.includes("/") ? label.split("/")[1] : null;
+    return name ? `${name[0].toUpperCase()}${name.slice(1)} shift, ${clock.date(start)}` : clock.date(start);
+  };
+
+  /** Leave out of a warning the clause that tells programs where to read on: people cannot ask the API. */
+  ZL.forPeople = (text) => {
+    const at = text.lastIndexOf(";");
+    return at > 0 && text.includes("/v1/", at) ? `${text.slice(0, at)}.` : text;
+  };
+})();

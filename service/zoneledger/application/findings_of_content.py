@@ -1,0 +1,180 @@
+"""Judges what a controller tells: counts, ends, alarms, verdicts, what has no standard, and what the contract does not have."""
+
+from collections.abc import Iterator
+
+from zoneledger.application.findings import Finding, first_last, found, names_of, number_of
+from zoneledger.application.hearing import Hearing, Standing
+from zoneledger.core.rows import Discrepancy
+from zoneledger.core.validation import KNOWN_FIELDS
+
+#: Of messages that came twice, so many in a hundred, and no fewer than so many, are told of.
+DUPLICATES_PERCENT, DUPLICATES = 5, 100
+
+
+def _made(h: Hearing) -> Iterator[Finding]:
+    reports = [report for snapshot in h.conditions for _, report in snapshot.zones]
+    without = sum(report.made is None for report in reports)
+    if without:
+        yield found(
+            "made_absent",
+            f"{without} of {len(reports)} reports on zones in the last snapshots have no made: tell how many "
+            "fasteners the zone made in this boot, so that lost ones are noticed",
+            without,
+        )
+
+
+def _unseen(h: Hearing) -> Iterator[Finding]:
+    unseen = {zone: number for zone, number in h.unseen.items() if number}
+    rows = h.discrepancies["unseen"]
+    if rows:
+        told = ", ".join(f"{number:+,} in zone {zone}" for zone, number in sorted(unseen.items())) or "0 in sum"
+        yield found(
+            "made_differs",
+            f"made rose by another number than the fasteners received, {number_of(rows)} times ({told}): count in "
+            "made exactly the fasteners of this boot that were sent as events, and begin with 0 at each start",
+            len(rows),
+            *first_last(rows),
+        )
+
+
+#: Of what ended that was not there: the finding, what it says, and what to do.
+_NOT_PRESENT = {
+    "activity": (
+        "activity_not_present",
+        "activities ended that were not the present one",
+        "a begin ends the activity before it by itself: end only what is present, under the name that it was begun with",
+    ),
+    "wait": (
+        "wait_not_present",
+        "waits ended that were not the present one",
+        "a begin ends the wait before it by itself: end only the one that is present, with the same for",
+    ),
+    "alarm": (
+        "alarm_not_active",
+        "alarms were cleared that were not active",
+        "clear each alarm once, with the zone and code that it was raised with; a new boot has ended all of them",
+    ),
+}
+
+
+def _ending(h: Hearing) -> Iterator[Finding]:
+    kinds: dict[str, list[Discrepancy]] = {}
+    for row in h.discrepancies["not_present"]:
+        begun = (
+            "wait" if row.detail.startswith("wait for ") else "alarm" if row.detail.startswith("alarm ") else "activity"
+        )
+        kinds.setdefault(begun, []).append(row)
+    for kind, rows in kinds.items():
+        code, what, remedy = _NOT_PRESENT[kind]
+        text = f"{number_of(rows)} {what} (the last: {names_of([rows[0].detail])}): {remedy}"
+        yield found(code, text, len(rows), *first_last(rows))
+
+
+def _differing(h: Hearing) -> Iterator[Finding]:
+    rows = h.discrepancies["snapshot_differs"]
+    if rows:
+        yield found(
+            "snapshot_differs",
+            f"snapshots and events told different things {number_of(rows)} times (the last: "
+            f"{names_of([rows[0].detail])}): send an event for each "
+            "change, and make snapshots of the same state, in the same order; alarms in the order in which they were raised",
+            len(rows),
+            *first_last(rows),
+        )
+
+
+def _alarm_of(alarm: Standing) -> str:
+    return f"{alarm.code} ({'zone ' + alarm.zone if alarm.zone else 'the whole cell'})"
+
+
+def _alarms(h: Hearing) -> Iterator[Finding]:
+    standing = [one for one in h.alarms if one.raised_us is None or one.raised_us < h.since_us] if h.within else []
+    if standing:
+        raised = [one.raised_us for one in standing if one.raised_us is not None]
+        yield found(
+            "alarm_never_cleared",
+            f"{len(standing)} alarms were raised before the time looked at and never cleared since: "
+            f"{names_of(_alarm_of(one) for one in standing)}. If they are over, send their clear",
+            len(standing),
+            min(raised, default=None),
+        )
+
+
+def _unmatched(h: Hearing) -> Iterator[Finding]:
+    if h.unmatched:
+        last = h.unmatched[0].verdict
+        yield found(
+            "verdicts_unmatched",
+            f"{number_of(h.unmatched)} verdicts name a fastener that this cell never made, the last one panel "
+            f"{names_of([last.panel])} position "
+            f"{names_of([last.position])}: send fasteners with panel and position, spelled as in the verdict",
+            len(h.unmatched),
+            h.unmatched[-1].at_us,
+            h.unmatched[0].at_us,
+        )
+
+
+def _panels(h: Hearing) -> Iterator[Finding]:
+    if h.made.without_panel:
+        yield found(
+            "panel_absent",
+            f"of {h.made.number:,} fasteners {h.made.without_panel:,} have no panel, neither their own nor their "
+            "activity's: they count in "
+            "no panel pass and no verdict can name them; give panel with each begin of an activity",
+            h.made.without_panel,
+        )
+
+
+def _rating(h: Hearing) -> Iterator[Finding]:
+    unrated = sum(h.made.unrated.values())
+    if unrated:
+        rest = (
+            f"{h.made.number:,} fasteners"
+            if unrated == h.made.number
+            else f"{unrated:,} of {h.made.number:,} fasteners"
+        )
+        yield found(
+            "nothing_rated" if unrated == h.made.number else "some_unrated",
+            f"{rest} have no standard ({names_of(sorted(h.made.unrated))}), so that they count in no performance and "
+            "no OEE: declare one in the plant model, or mend item and program",
+            unrated,
+        )
+
+
+def _fields(h: Hearing) -> Iterator[Finding]:
+    prefix = "unknown_field:"
+    fields = {name.removeprefix(prefix): number for name, number in h.counts.items() if name.startswith(prefix)}
+    if fields:
+        yield found(
+            "unknown_fields",
+            f"{len(fields)} fields that the contract does not have came since the cell was first heard of, and are ignored: "
+            f"{names_of(sorted(fields))}. See that none of them is one of the contract's, misspelt",
+            len(fields),
+        )
+
+
+def _types(h: Hearing) -> Iterator[Finding]:
+    types = {name: kind for name, kind in h.events.items() if name not in KNOWN_FIELDS}
+    if types:
+        yield found(
+            "unknown_types",
+            f"{sum(kind.number for kind in types.values()):,} events are of types that the contract does not have, "
+            f"and have no effect: {names_of(types)}. See that none of them is one of the contract's, misspelt",
+            sum(kind.number for kind in types.values()),
+            min(kind.first_us for kind in types.values()),
+            max(kind.last_us for kind in types.values()),
+        )
+
+
+def _twice(h: Hearing) -> Iterator[Finding]:
+    twice, once = h.counts.get("duplicate", 0), h.counts.get("events", 0) + h.counts.get("snapshots", 0)
+    if twice >= DUPLICATES and twice * 100 > once * DUPLICATES_PERCENT:
+        yield found(
+            "duplicates_many",
+            f"{twice:,} messages came again of {once:,} that are known: that does no harm; but see that what the "
+            "broker has acknowledged is not sent again",
+            twice,
+        )
+
+
+RULES = (_made, _unseen, _ending, _differing, _alarms, _unmatched, _panels, _rating, _fields, _types, _twice)

@@ -1,0 +1,172 @@
+"""Reads all that a shift sheet shows of a unit over a window at once, so that its parts tell of the same moment."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from zoneledger.application.given import (
+    Questions,
+    Told,
+    UnitEntries,
+    asked_states,
+    entry_of,
+    path_of,
+    read_entries,
+    read_questions,
+)
+from zoneledger.application.kpi import Kpi, read_kpis
+from zoneledger.application.ledger import UnitSpans, read_spans
+from zoneledger.application.losses import Losses, read_losses
+from zoneledger.application.pace import Pace, read_pace
+from zoneledger.application.panels import Panels, read_panels
+from zoneledger.application.ports import Reading
+from zoneledger.application.stored import Head
+from zoneledger.application.windows import MAX_DAYS, Asked, Window, other_window
+from zoneledger.core.booking import Limits
+from zoneledger.core.calendar import DAY_US, local_time
+from zoneledger.core.errors import LevelWrong, ShiftUnknown, WindowInvalid
+from zoneledger.core.given import decided_us, overlay, standing
+from zoneledger.core.plant import Target, Unit
+from zoneledger.core.ribbons import Ribbon, condensed
+from zoneledger.core.shifts import instances
+from zoneledger.core.spans import Interval, clip, fill
+
+#: Of larger sheets ask for a shorter window, or for a unit below: 30 cells for ten days, or ten for a month.
+MAX_SHEET_CELL_DAYS = 310
+#: Where a sheet has more pieces of time than this, they are condensed to so many parts of the window.
+MAX_PIECES, PARTS = 10_000, 480
+#: Into how many parts the window is cut to tell how fast fasteners were made.
+PACE_PARTS = 96
+#: Of panel passes, open questions and notes at most so many are shown; stretches that are shorter are not asked about.
+MAX_PASSES_SHOWN, MAX_QUESTIONS, MAX_NOTES = 200, 100, 200
+ASKED_LONGER_THAN_US = 60_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class CellSheet:
+    """A cell's part of a sheet: its figures, what was promised, and the ribbons of the cell itself and of its zones."""
+
+    kpi: Kpi
+    target: Target | None
+    ribbons: list[Ribbon]
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """All of it. `against` is None where nothing lies before; `part_us` is the length of a condensed ribbon's parts, else None."""
+
+    kpi: Kpi
+    against: Kpi | None
+    target: Target | None
+    cells: list[CellSheet]
+    part_us: int | None
+    pace: Pace
+    losses: Losses
+    panels: Panels
+    questions: Questions
+    notes: list[Told]
+    stops: list[tuple[str, int, int]]
+
+
+async def read_sheet(
+    reading: Reading, unit: Unit, window: Window, against: Asked | None, now_us: int, limits: Limits
+) -> Sheet:
+    """Return the sheet of a site, line or cell, compared with another window (None: the one before, if there is one).
+
+    Raises LevelWrong for a zone, WindowInvalid for too long a window, or ShiftUnknown.
+    """
+    _bound(unit, window)
+    kpi, *other = await read_kpis(reading, unit, [window, *_compared(unit, window, against)], now_us, limits)
+    paths, until_us = [cell.path for cell in unit.cells], window.until_us(now_us)
+    heads = await reading.heads(paths)
+    spans = await read_spans(reading, heads, window.start_us, window.end_us, now_us, limits)
+    entries = await read_entries(reading, paths, window.start_us, window.end_us)
+    ribbons, part_us = _ribbons(unit, spans, entries, (window.start_us, until_us), window)
+    asked = asked_states(faults=False)
+    return Sheet(
+        kpi,
+        other[0] if other else None,
+        unit.target_on(local_time(window.start_us, unit.tz).date()),
+        [await _cell(reading, cell, window, ribbons[cell.path], now_us, limits) for cell in unit.cells],
+        part_us,
+        await read_pace(reading, unit, window, PACE_PARTS, now_us, limits),
+        (await read_losses(reading, unit, [window], now_us, limits))[0],
+        await read_panels(reading, unit, window, now_us, limits, 0, MAX_PASSES_SHOWN),
+        await read_questions(reading, unit, window, asked, ASKED_LONGER_THAN_US, MAX_QUESTIONS, now_us, limits),
+        await _notes(reading, heads, spans, entries, (window.start_us, until_us)),
+        _stops(unit, window),
+    )
+
+
+def _bound(unit: Unit, window: Window) -> None:
+    if unit.level == "zone":
+        raise LevelWrong(f"{unit.path} is a zone, and has its ribbon on its cell's sheet: ask for {unit.cell_path}.")
+    longest_us = min(MAX_DAYS * DAY_US, MAX_SHEET_CELL_DAYS * DAY_US // max(1, len(unit.cells)))
+    if window.end_us - window.start_us > longest_us:
+        raise WindowInvalid(
+            f"A sheet of {len(unit.cells)} cells is of at most {longest_us / DAY_US:.1f} days. "
+            "Ask for a shorter window, or a unit below."
+        )
+
+
+def _compared(unit: Unit, window: Window, against: Asked | None) -> list[Window]:
+    try:
+        return [other_window(unit, window, against)]
+    except ShiftUnknown:
+        if against is not None:
+            raise
+        return []
+
+
+async def _cell(
+    reading: Reading, cell: Unit, window: Window, ribbons: list[Ribbon], now_us: int, limits: Limits
+) -> CellSheet:
+    (kpi,) = await read_kpis(reading, cell, [window], now_us, limits)
+    return CellSheet(kpi, cell.target_on(local_time(window.start_us, cell.tz).date()), ribbons)
+
+
+def _ribbons(
+    unit: Unit, spans: UnitSpans, entries: UnitEntries, read: Interval, window: Window
+) -> tuple[dict[str, list[Ribbon]], int | None]:
+    """Return the ribbons of each cell, its own first, and the length of their parts where they are condensed."""
+    found = {
+        cell.path: [
+            Ribbon(
+                path_of(cell.path, zone),
+                overlay(fill(spans.get((cell.path, zone), []), *read), entries.get((cell.path, zone), [])),
+            )
+            for zone in ("", *(cell.cell.zones if cell.cell else ()))
+        ]
+        for cell in unit.cells
+    }
+    number = sum(len(ribbon.pieces) for ribbons in found.values() for ribbon in ribbons)
+    if number <= MAX_PIECES:
+        return found, None
+    for ribbons in found.values():
+        ribbons[:] = [
+            ribbon._replace(pieces=condensed(ribbon.pieces, window.start_us, window.end_us, PARTS))
+            for ribbon in ribbons
+        ]
+    return found, (window.end_us - window.start_us) // PARTS
+
+
+async def _notes(
+    reading: Reading, heads: Mapping[str, Head], spans: UnitSpans, entries: UnitEntries, read: Interval
+) -> list[Told]:
+    """Return the last of what people said of a window, in order; each with what it decides in the window."""
+    stand = standing(entry for said in entries.values() for entry in said)
+    decides: dict[int, int] = {}
+    for key, said in entries.items():
+        decides |= decided_us(overlay(clip(spans.get(key, []), *read), said))
+    listed = await reading.given(list(heads), *read) if entries else []
+    return [
+        Told(one, one.id in stand, None if entry_of(one).undoes is not None else decides.get(one.id, 0))
+        for one in listed[-MAX_NOTES:]
+    ]
+
+
+def _stops(unit: Unit, window: Window) -> list[tuple[str, int, int]]:
+    """Return the planned stops of a unit's line that lie in a window."""
+    if unit.line is None:
+        return []
+    found = instances(unit.line, unit.tz, window.start_us, window.end_us)
+    return [stop for shift in found for stop in shift.stops if stop[1] < window.end_us and stop[2] > window.start_us]

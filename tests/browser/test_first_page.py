@@ -1,0 +1,68 @@
+"""The first page: what the present shift of each line has come to, and a reader who is left where they are."""
+
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.browser.conftest import OpenPage
+from tests.browser.present import CELL, LINE, MADE, WITHOUT_SHIFTS, clear, present_line, send
+from tests.servers.service import ServiceProcess
+
+
+@pytest.fixture
+def now(tmp_path: Path) -> Iterator[ServiceProcess]:
+    """A service with a line whose shift lasts."""
+    with present_line(tmp_path) as service:
+        yield service
+
+
+def test_a_line_tells_what_its_present_shift_has_come_to(now: ServiceProcess, open_page: OpenPage) -> None:
+    watched = open_page(now, "/")
+    place = f"[data-so-far='{LINE}']"
+    watched.page.wait_for_selector(f"{place}:has-text('fasteners made')")
+    words = watched.page.inner_text(place)
+    told = re.fullmatch(
+        rf"Early shift so far: OEE ([\d.]+) %, {MADE} fasteners made; some of its time is unknown\.", words
+    )
+    assert told, words
+    shift = next(one for one in now.get(f"/v1/shifts/{LINE}", day=_day(now))["shifts"] if not one["over"])
+    oee = now.get(f"/v1/kpi/{LINE}", shift=shift["shift"])["oee"]
+    assert float(told[1]) == pytest.approx(oee * 100, abs=0.5)  # time goes on between the two readings
+    assert (watched.errors, watched.said) == ([], [])
+
+
+def _day(service: ServiceProcess) -> str:
+    """Return the local date on which the present shift began."""
+    return str(service.get(f"/v1/sheet/{LINE}")["shift"]).partition("/")[0]
+
+
+def test_a_line_without_a_present_shift_tells_nothing_of_it(now: ServiceProcess, open_page: OpenPage) -> None:
+    page = open_page(now, "/").page
+    page.wait_for_selector(f"[data-so-far='{LINE}']:has-text('fasteners made')")
+    page.wait_for_function("performance.getEntriesByType('resource').some((one) => one.name.includes('line-2'))")
+    assert page.locator(f"[data-so-far='{WITHOUT_SHIFTS}']").is_hidden()
+
+
+def test_a_shift_of_which_nothing_is_known_so_far_is_not_told_as_nothing_made(
+    line: ServiceProcess, open_page: OpenPage
+) -> None:
+    page = open_page(line, "/").page
+    page.wait_for_selector("[data-so-far]:has-text('so far: unknown, as no evidence came.')")
+
+
+def test_who_stands_on_a_link_is_left_there_when_a_state_changes(now: ServiceProcess, open_page: OpenPage) -> None:
+    page = open_page(now, "/").page
+    zone, link = f"[data-unit='{CELL}/1']", f"a[href='/commissioning/{CELL}']"
+    page.wait_for_selector(f"{zone} .unknown")  # nothing came since the fault
+    page.focus(link)
+    last = now.get(f"/v1/evidence/{CELL}", **_last_hour(now), limit=1000)["messages"][-1]
+    send(now, [clear(last["seq"] + 1)])
+    page.wait_for_selector(f"{zone}:not(:has(.unknown))")
+    assert page.evaluate("document.activeElement.getAttribute('href')") == f"/commissioning/{CELL}"
+
+
+def _last_hour(service: ServiceProcess) -> dict[str, str]:
+    sheet = service.get(f"/v1/sheet/{LINE}")
+    return {"start": sheet["start"], "end": sheet["until"]}

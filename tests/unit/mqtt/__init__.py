@@ -1,0 +1,1 @@
+"""The pure parts of the MQTT adapter."""

@@ -14,12 +14,13 @@ from rich.table import Table
 
 from zoneledger_cli.asking import Asked
 from zoneledger_cli.progress import Told, progress
-from zoneledger_cli.running import console, problems, shown
+from zoneledger_cli.running import INTERRUPTED, console, say, shown
 
 _TIMEOUT_S = 60.0
 _STEP_S = 0.5
 _UNITS_S = {"s": 1, "m": 60, "h": 3600}
-LEAST_S, MOST_S = 10, 86_400
+MOST_HOURS = 24
+LEAST_S, MOST_S = 10, MOST_HOURS * 3600
 #: How the command ends where the contract is broken, and where the service cannot be asked.
 BROKEN, NOT_ASKED = 1, 2
 
@@ -59,7 +60,7 @@ async def examine(url: str, cell: str, hours: float, for_s: int | None) -> Exami
         if for_s is not None:
             await _ask(asked, cell, 0.01)  # what cannot be asked is told now, not when the time is over
             with progress("doctor", for_s, "s") as told:
-                hours = await _watch(for_s, told) / 3600
+                hours = min(await _watch(for_s, told) / 3600, MOST_HOURS)
         return Examined(cell, await _ask(asked, cell, hours))
 
 
@@ -121,7 +122,9 @@ def show(examined: Examined, console: Console) -> None:
 def doctor(
     cell: Annotated[str, typer.Option(help="The cell's path, such as harbour/wing-1/cell-1")],
     against: Annotated[str, typer.Option(help="The service's address: http://host:port")],
-    hours: Annotated[float, typer.Option(help="How many hours are judged, back from now", min=0.001, max=24)] = 1,
+    hours: Annotated[
+        float, typer.Option(help="How many hours are judged, back from now", min=0.001, max=MOST_HOURS)
+    ] = 1,
     watch: Annotated[
         str | None, typer.Option("--for", help="Watch from now on for so long, such as 10m, and judge only that time")
     ] = None,
@@ -135,10 +138,10 @@ def doctor(
     try:
         examined = asyncio.run(examine(against, cell, hours, for_s))
     except (OSError, ValueError) as error:
-        problems.print(shown(f"zoneledger: {error}"), soft_wrap=True, highlight=False)
+        say(str(error))
         raise typer.Exit(NOT_ASKED) from None
     except KeyboardInterrupt:
-        raise typer.Exit(NOT_ASKED) from None
+        raise typer.Exit(INTERRUPTED) from None
     if as_json:
         typer.echo(json.dumps(examined.answer, indent=2))
     else:

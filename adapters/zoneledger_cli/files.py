@@ -1,6 +1,5 @@
 """The commands that bring messages from files into a service, and a sheet from a service into files."""
 
-import asyncio
 import json
 from pathlib import Path
 from typing import Annotated
@@ -28,7 +27,13 @@ def import_messages(
     ] = None,
     wait: Annotated[float, typer.Option(help="Seconds that the service may be away at most", min=0)] = 600,
     state: Annotated[
-        Path | None, typer.Option(help="Directory to keep how far each file was read; none: beside it", file_okay=False)
+        Path | None,
+        typer.Option(
+            help="Directory to keep how far each file was read; none: beside it",
+            exists=True,
+            file_okay=False,
+            writable=True,
+        ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, for programs")] = False,
 ) -> None:
@@ -40,8 +45,6 @@ def import_messages(
         try:
             with progress("import", total, "messages") as told:
                 await import_files(files, against, cell, wait, state, imported, told)
-        except asyncio.CancelledError:
-            raise typer.Exit(130) from None
         finally:
             if as_json:
                 typer.echo(json.dumps(imported.document(), indent=2))

@@ -45,8 +45,11 @@ class Progressed:
 
 
 def state_path(path: Path, directory: Path | None) -> Path:
-    """Return where the state of a file is kept: beside it, or in a directory of its own."""
-    return (directory or path.parent) / f"{path.name}{SUFFIX}"
+    """Return where the state of a file is kept: beside it, or in a directory for the states of files of any place."""
+    if directory is None:
+        return path.parent / f"{path.name}{SUFFIX}"
+    place = hashlib.sha256(os.fsencode(path.resolve())).hexdigest()[:16]
+    return directory / f"{path.name}.{place}{SUFFIX}"
 
 
 def read_state(path: Path) -> Reached | None:

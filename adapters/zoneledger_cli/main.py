@@ -18,12 +18,12 @@ from zoneledger.storage.backup import back_up
 from zoneledger.storage.schema import migrate as migrate_schema
 from zoneledger_cli.demo import run_demo
 from zoneledger_cli.doctor import doctor
-from zoneledger_cli.files import import_messages, report
+from zoneledger_cli.files import Against, import_messages, report
 from zoneledger_cli.progress import progress
-from zoneledger_cli.refusals import count_refused, retry_refused, show_counts, show_outcome
+from zoneledger_cli.refusing import refused, retry
 from zoneledger_cli.running import console as _console
-from zoneledger_cli.running import problems as _problems
 from zoneledger_cli.running import run as _run
+from zoneledger_cli.running import run_until_told, say
 from zoneledger_cli.serving import serve as serve_settings
 from zoneledger_cli.simulating import Target, run_simulation, write_plant
 from zoneledger_cli.verification_table import show
@@ -39,9 +39,6 @@ app = typer.Typer(
 )
 
 Database = Annotated[str | None, typer.Option(help="Database URL: sqlite:///file or postgresql://...")]
-Against = Annotated[str, typer.Option(help="The service's address: http://host:port")]
-OfCell = Annotated[str | None, typer.Option(help="Only what was sent as this cell, named by the plant model or not")]
-ForReason = Annotated[str | None, typer.Option(help="Only what was refused for this reason, such as unknown_cell")]
 
 
 def _settings(**flags: Any) -> Settings:
@@ -51,7 +48,7 @@ def _settings(**flags: Any) -> Settings:
     except ValidationError as error:
         for one in error.errors():
             name = "".join(f"{step}: " for step in one["loc"])
-            _problems.print(f"[bold]zoneledger:[/bold] {name}{one['msg']}", soft_wrap=True, highlight=False)
+            say(f"{name}{one['msg']}")
         raise typer.Exit(1) from None
 
 
@@ -74,7 +71,9 @@ def serve(
 ) -> None:
     """Serve the REST API and take in what the broker brings, until told to end."""
     _log_as_a_service()
-    _run(serve_settings(_settings(database_url=database, broker_url=broker, host=host, port=port, plant=plant)))
+    run_until_told(
+        serve_settings(_settings(database_url=database, broker_url=broker, host=host, port=port, plant=plant))
+    )
 
 
 @app.command()
@@ -87,7 +86,7 @@ def demo(
 ) -> None:
     """Simulate an invented line over an embedded broker, show its last shift's figures beside the truth, and go on live."""
     logging.basicConfig(level=logging.WARNING)
-    _run(run_demo(once=once, cells=cells, seed=seed, port=port, database=database, console=_console()))
+    run_until_told(run_demo(once=once, cells=cells, seed=seed, port=port, database=database, console=_console()))
 
 
 @app.command()
@@ -145,7 +144,7 @@ def simulate(
             times = ", ".join(f"{state} {us / 1e6:.3f} s" for state, us in account.time_us.items())
             typer.echo(f"{unit}: {account.made} fasteners {account.final}, {times}")
 
-    _run(work())
+    (run_until_told if hours is None else _run)(work())
 
 
 def _instant(text: str) -> int:
@@ -227,29 +226,8 @@ def verify(
     _run(work())
 
 
-@app.command()
-def refused(against: Against, cell: OfCell = None, reason: ForReason = None) -> None:
-    """Tell how many messages a service has refused, by reason and by cell."""
-
-    async def work() -> None:
-        show_counts(await count_refused(against, cell, reason), _console())
-
-    _run(work())
-
-
-@app.command()
-def retry(against: Against, cell: OfCell = None, reason: ForReason = None) -> None:
-    """Offer a service its refused messages again, once the plant model or a clock is mended."""
-
-    async def work() -> None:
-        outcome = await retry_refused(against, cell, reason)
-        show_outcome(outcome, _console())
-        if outcome.refused:
-            raise typer.Exit(1)
-
-    _run(work())
-
-
+app.command()(refused)
+app.command()(retry)
 app.command()(doctor)
 app.command("import")(import_messages)
 app.command()(report)

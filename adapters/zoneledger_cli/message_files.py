@@ -116,7 +116,8 @@ class _Shape(msgspec.Struct):
 def messages_of(line: Line, cell: str | None) -> Messages | None:
     """Return the messages of a line, those of `cell` where it names none; None for an empty line. Raises Fault.
 
-    A line is `{"cell": ..., "messages": [...]}`, `{"topic": ..., "payload": ...}`, or one message or an array of them.
+    A line is `{"cell": ..., "messages": [...]}`, `{"topic": ..., "payload": ...}`, or one message, which may name its cell too, or
+    an array of them.
     """
     text = line.text.strip()
     if not line.text:
@@ -133,7 +134,14 @@ def messages_of(line: Line, cell: str | None) -> Messages | None:
         return Messages(_needed(shape.cell or cell), [bytes(one) for one in shape.messages])
     if shape.topic is not None and shape.payload is not _NOTHING:
         return Messages(_cell_of(shape.topic), _texts(bytes(shape.payload)))
-    return Messages(_needed(cell), [text])
+    return Messages(_own(shape.cell, cell), [text])
+
+
+def _own(named: str | None, cell: str | None) -> str:
+    """Return the cell that a message names; one that stands alone has no room for another's word."""
+    if named is not None and cell is not None and named != cell:
+        raise Fault("cell_differs", f"the message says that it is of {named!r}, and --cell that it is of {cell!r}")
+    return _needed(cell if named is None else named)
 
 
 def _decoded(text: bytes, kind: type[T]) -> T:

@@ -11,7 +11,8 @@ from rich.text import Text
 from zoneledger.core.errors import ZoneledgerError
 from zoneledger_cli.demo import DemoFailed
 
-problems = Console(stderr=True)
+#: How a command ends that was interrupted, as a shell tells of SIGINT.
+INTERRUPTED = 130
 
 
 def console() -> Console:
@@ -19,14 +20,29 @@ def console() -> Console:
 
 
 def run(work: Coroutine[Any, Any, None]) -> None:
-    """Run a command's work; what a person can mend is told in one sentence, and the command ends with 1."""
+    """Run a command's work; what a person can mend is told in one sentence, and the command ends with 1, interrupted with 130."""
     try:
         asyncio.run(work)
     except (ZoneledgerError, DemoFailed, OSError, ValueError) as error:
-        problems.print(f"[bold]zoneledger:[/bold] {error}", soft_wrap=True, highlight=False)
+        say(str(error))
         raise typer.Exit(1) from None
     except (KeyboardInterrupt, asyncio.CancelledError):
-        pass
+        raise typer.Exit(INTERRUPTED) from None
+
+
+def run_until_told(work: Coroutine[Any, Any, None]) -> None:
+    """Run work that goes on until somebody ends it: that is its end, and no failure."""
+    try:
+        run(work)
+    except typer.Exit as ended:
+        if ended.exit_code != INTERRUPTED:
+            raise
+
+
+def say(problem: str) -> None:
+    """Tell a person what is wrong, on standard error; the text may have come from anywhere."""
+    told = Text.assemble(("zoneledger:", "bold"), " ", shown(" ".join(problem.split())))
+    Console(stderr=True).print(told, soft_wrap=True, highlight=False)
 
 
 def shown(text: str) -> Text:

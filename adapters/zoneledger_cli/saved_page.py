@@ -86,18 +86,23 @@ def find_browser() -> str:
 
 def print_page(browser: str, page: Path, pdf: Path) -> None:
     """Print a saved page into a file. Raises ValueError where the browser does not."""
-    with TemporaryDirectory(prefix="zoneledger-print-") as profile:
+    with (
+        TemporaryDirectory(prefix="zoneledger-print-") as profile,
+        TemporaryDirectory(prefix="zoneledger-print-", dir=pdf.resolve().parent) as beside,
+    ):
+        printed = Path(beside) / "sheet.pdf"
         command = [browser, "--headless", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run"]
         if os.geteuid() == 0:  # Chromium refuses to begin as root with its sandbox
             command.append("--no-sandbox")
         command += [f"--user-data-dir={profile}", "--no-pdf-header-footer", "--virtual-time-budget=5000"]
-        command += [f"--print-to-pdf={pdf.resolve()}", page.resolve().as_uri()]
+        command += [f"--print-to-pdf={printed}", page.resolve().as_uri()]
         try:
             done = subprocess.run(
                 command, stdin=subprocess.DEVNULL, capture_output=True, timeout=PRINTING_S, check=False
             )
         except subprocess.TimeoutExpired:
             raise ValueError(f"{browser} did not print within {PRINTING_S:g} s") from None
-    if done.returncode or not pdf.is_file():
-        said = done.stderr.decode(errors="replace").strip().splitlines()
-        raise ValueError(f"{browser} did not print: {said[-1] if said else 'it did not say why'}")
+        if done.returncode or not printed.is_file():
+            said = done.stderr.decode(errors="replace").strip().splitlines()
+            raise ValueError(f"{browser} did not print: {said[-1] if said else 'it did not say why'}")
+        os.replace(printed, pdf.resolve())

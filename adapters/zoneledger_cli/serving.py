@@ -51,7 +51,7 @@ async def build_app(settings: Settings) -> FastAPI:
     background, streams = [keep_collecting, *_upkeep(service, settings)], Streams(settings.live_streams)
     if address is None:
         return create_app(service, background, streams)
-    subscriber, aside = Subscriber(address, service.recorder, topics=topics, session=session), Aside(service)
+    subscriber = Subscriber(address, service.recorder, topics=topics, session=session)
     lease = Lease(service.store, f"client id {settings.client_id}", holder_name(settings))
 
     async def broker_ready() -> bool:
@@ -65,6 +65,7 @@ async def build_app(settings: Settings) -> FastAPI:
     service.gauges["broker_unacknowledged_messages"] = lambda: subscriber.in_flight
     service.gauges["lease_held"] = lambda: bool(lease.held)
     service = replace(service, listens=lambda: bool(lease.held))
+    aside = Aside(service)
     if own is None:
         return create_app(service, [*background, listen], streams, aside)
     announcing = Announcing(service, aside, address, own, f"{settings.client_id}-out")

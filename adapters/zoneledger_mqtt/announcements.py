@@ -18,6 +18,7 @@ STATE, SHIFT = "/state", "/shift"
 #: A payload of ours is shorter than this.
 MAX_BYTES = 4096
 
+_AS_OF = re.compile(rb'"as_of":"[^"]*",')
 _PATH = re.compile("[a-z0-9-]{1,40}(?:/[a-z0-9-]{1,40}){1,3}")
 
 
@@ -26,7 +27,7 @@ def _json(fields: dict[str, Any]) -> bytes:
 
 
 #: What the topic on the service itself says while it publishes, and from its end on.
-UP, DOWN = (_json({"v": VERSION, "availability": word}) for word in ("up", "down"))
+UP, DOWN = (_json({"v": VERSION, "link": word}) for word in ("up", "down"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,9 +50,9 @@ class OwnTopics:
             )
 
     @property
-    def availability(self) -> str:
+    def link(self) -> str:
         """The topic that tells whether the service publishes."""
-        return f"{self.root}/availability"
+        return f"{self.root}/link"
 
     @property
     def all(self) -> str:
@@ -73,7 +74,7 @@ class OwnTopics:
             return False
         try:
             said = json.loads(payload)
-        except ValueError:
+        except (ValueError, RecursionError):
             return False
         return isinstance(said, dict) and said.get("v") == VERSION and said.get("unit") == unit
 
@@ -86,6 +87,11 @@ def state_payload(unit: str, present: Present) -> bytes:
 def shift_payload(unit: str, present: UnitFigures | None, last: UnitFigures | None) -> bytes:
     """Return what is published of a unit's present shift, and of the last one that is over; None: there is none."""
     return _json({"v": VERSION, "unit": unit, "present": _shift(present), "last": _shift(last)})
+
+
+def is_only_later(payload: bytes, earlier: bytes) -> bool:
+    """Tell whether two payloads on shifts say the same, but for up to when they were read."""
+    return _AS_OF.sub(b"", payload) == _AS_OF.sub(b"", earlier)
 
 
 def shift_payloads(present: Iterable[UnitFigures], last: Iterable[UnitFigures]) -> dict[str, bytes]:

@@ -15,7 +15,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from zoneledger_mqtt.announcements import DOWN, MAX_BYTES, UP, OwnTopics
 from zoneledger_mqtt.board import Board
 from zoneledger_mqtt.connection import REQUEST_S, BrokerAddress, Connected, connect, stop_if_cancelled
-from zoneledger_mqtt.inner_client import on_refusal
+from zoneledger_mqtt.inner_client import cut, on_refusal
 from zoneledger_mqtt.window import Backoff
 
 log = logging.getLogger(__name__)
@@ -34,7 +34,8 @@ class Announcer:
     """Publishes what a board has; `run` goes on until it is cancelled, whether there is a broker or not.
 
     All of it is published on each connection, before the service is told to be `up`: so nobody takes for the present what
-    stood there before. Topics of ours that the board does not have are cleared.
+    stood there before. Topics of ours that the board does not have are cleared, and what others put on those that it has is
+    told again. A broker that refuses any of it is left, and tried again later.
     """
 
     def __init__(
@@ -45,6 +46,7 @@ class Announcer:
         self._client_id = client_id
         self._board = board
         self._backoff = backoff or Backoff()
+        self._refusal: str | None = None
         self.connected = False
 
     async def run(self) -> None:
@@ -57,6 +59,7 @@ class Announcer:
                 log.warning("publishing to broker %s: %s", self._address, error)
             except Exception:
                 log.exception("publishing to broker %s failed", self._address)
+            stop_if_cancelled()
             await asyncio.sleep(self._backoff.next_s())
 
     async def _publish_once(self) -> None:
@@ -72,8 +75,10 @@ class Announcer:
                 for work in ended:
                     work.result()
             except asyncio.CancelledError:
-                with contextlib.suppress(MqttError):
-                    await client.publish(self._topics.availability, DOWN, qos=1, retain=True, timeout=STOP_S)
+                await self._leave(client)
+                raise
+            except MqttError:
+                cut(client)  # a clean end would delete the last will, and `up` would stand
                 raise
             finally:
                 self.connected = False
@@ -83,8 +88,15 @@ class Announcer:
                 if asyncio.get_running_loop().time() - began_s >= STABLE_S:
                     self._backoff.reset()
 
+    async def _leave(self, client: Client) -> None:
+        """Say the last word; where the broker does not take it, cut the connection: a clean end would delete the last will."""
+        try:
+            await client.publish(self._topics.link, DOWN, qos=1, retain=True, timeout=STOP_S)
+        except MqttError:
+            cut(client)
+
     async def _look(self, connected: Connected) -> None:
-        """Find what the broker holds of ours from earlier; ends with the connection, by MqttError."""
+        """Find what the broker holds of ours from earlier, and what others put there; ends with the connection, by MqttError."""
         options: Any = {"qos": 1}
         if connected.protocol is ProtocolVersion.V5:
             options = {"options": SubscribeOptions(qos=1, noLocal=True)}
@@ -94,15 +106,20 @@ class Announcer:
 
     def _find(self, message: Message) -> None:
         topic, payload = str(message.topic), message.payload
-        if message.retain and isinstance(payload, bytes) and self._topics.is_ours(topic, payload):
+        if not isinstance(payload, bytes):
+            return
+        if not message.retain:
+            self._board.overwritten(topic, payload)
+        elif self._topics.is_ours(topic, payload):
             self._board.found(topic, payload)
 
     async def _keep_telling(self, client: Client) -> None:
         """Publish what is due, whenever something is; raises MqttError where the broker does not take it in time."""
         loop = asyncio.get_running_loop()
-        self._board.begin()
+        self._board.begin(self._topics.link)
         await self._tell_due(client)
-        await self._tell(client, self._topics.availability, UP)
+        self._board.put(self._topics.link, UP)
+        await self._tell_due(client)
         log.info("publishing below %s to broker %s", self._topics.root, self._address)
         self.connected = True
         while True:
@@ -124,9 +141,11 @@ class Announcer:
 
     async def _tell(self, client: Client, topic: str, payload: bytes) -> None:
         await client.publish(topic, payload, qos=1, retain=True, timeout=REQUEST_S)
+        if self._refusal is not None:
+            raise MqttError(f"it does not take what is published below {self._topics.root}: {self._refusal}")
 
     def _make_client(self, protocol: ProtocolVersion) -> Client:
-        will = Will(self._topics.availability, DOWN, qos=1, retain=True)
+        will = Will(self._topics.link, DOWN, qos=1, retain=True)
         options: dict[str, Any] = {"clean_session": True}
         if protocol is ProtocolVersion.V5:
             properties: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
@@ -135,8 +154,9 @@ class Announcer:
         options |= {"max_inflight_messages": IN_FLIGHT, "max_queued_incoming_messages": FOUND_AT_ONCE}
         client = self._address.client(self._client_id, protocol, will=will, **options)
         client.pending_calls_threshold = IN_FLIGHT
+        self._refusal = None
         on_refusal(client, self._note_refusal)
         return client
 
     def _note_refusal(self, reason: str) -> None:
-        log.warning("broker %s does not take what is published below %s: %s", self._address, self._topics.root, reason)
+        self._refusal = reason

@@ -3,28 +3,32 @@
 import asyncio
 import contextlib
 import logging
-from collections.abc import Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from functools import partial
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 from zoneledger.api.aside import Aside
-from zoneledger.application.live import PlantChanged, StateChanged, Update
 from zoneledger.application.shift_figures import UnitFigures, changes_of, present_and_last, read_shift_figures
+from zoneledger.application.updates import PlantChanged, StateChanged, Update
 from zoneledger.application.windows import Window
 from zoneledger.bootstrap import Service
 from zoneledger.core.errors import ZoneledgerError
 from zoneledger.core.plant import Plant, Unit
-from zoneledger_mqtt.announcements import SHIFT, STATE, OwnTopics, shift_payloads, state_payload
+from zoneledger_mqtt.announcements import SHIFT, STATE, OwnTopics, is_only_later, shift_payloads, state_payload
 from zoneledger_mqtt.announcer import Announcer
 from zoneledger_mqtt.board import Board
 from zoneledger_mqtt.connection import BrokerAddress
 
 log = logging.getLogger(__name__)
 
+T = TypeVar("T")
+
 #: How often figures are read, and how long they are not after they were, as a multiple of what that took.
 FIGURES_S, REST = 5.0, 3.0
 #: How often it is looked whether anything has changed of shifts that are over.
 LAST_S = 60.0
+#: What differs only in up to when it was read is not put more often.
+AS_OF_S = 60.0
 #: How long is waited for the first figures before states are published without them.
 FIRST_FIGURES_S = 10.0
 #: How long after a failure it begins anew.
@@ -42,6 +46,13 @@ class _Over(NamedTuple):
     looked_s: float
 
 
+class _Shift(NamedTuple):
+    """What was last put of a unit's shifts, and when."""
+
+    payload: bytes
+    put_s: float
+
+
 class Announcing:
     """What is published of a service: `run` does the work while this process is the one to do it, `hear` takes in what changes."""
 
@@ -56,6 +67,9 @@ class Announcing:
         self._board: Board | None = None
         self._announcer: Announcer | None = None
         self._over: dict[str, _Over] = {}
+        self._lines: dict[str, dict[str, bytes]] = {}
+        self._shifts: dict[str, _Shift] = {}
+        self._failing: dict[str, str] = {}
         self._anew = asyncio.Event()
 
     @property
@@ -121,15 +135,45 @@ class Announcing:
             await asyncio.sleep(max(FIGURES_S, REST * (loop.time() - began_s)))
 
     async def _put_figures(self, board: Board) -> None:
-        """Put the figures of all lines, read aside; while the database does not answer they stay as they were."""
-        with contextlib.suppress(ZoneledgerError):
-            plant = await self._aside.do(self._plant)
-            payloads: dict[str, bytes] = {}
-            lines = [unit for unit in plant if unit.level == "line" and unit.line and unit.line.shifts]
-            for line in lines:
-                payloads |= await self._aside.do(partial(self._read, plant, line))
-            self._over = {line.path: self._over[line.path] for line in lines if line.path in self._over}
-            board.replace(SHIFT, {self._topics.shift(unit): payload for unit, payload in payloads.items()})
+        """Put the figures of all lines, read aside; those of a line that cannot be read stay as they were."""
+        plant = await self._done("the plant model", self._plant)
+        if plant is None:
+            return
+        lines = {unit.path: unit for unit in plant if unit.level == "line" and unit.line and unit.line.shifts}
+        self._over = {path: over for path, over in self._over.items() if path in lines}
+        self._lines = {path: payloads for path, payloads in self._lines.items() if path in lines}
+        for path, line in lines.items():
+            payloads = await self._done(f"the figures of {path}", partial(self._read, plant, line))
+            if payloads is not None:
+                self._lines[path] = payloads
+        self._put_shifts(board, whole=self._lines.keys() == lines.keys())
+
+    async def _done(self, name: str, work: Callable[[], Awaitable[T]]) -> T | None:
+        """Do a work aside and return what it came to, None where it failed; a change of that is logged."""
+        try:
+            found = await self._aside.do(work)
+        except ZoneledgerError as error:
+            if self._failing.get(name) != (told := str(error)):
+                self._failing[name] = told
+                log.warning("%s cannot be read, and what is published stays as it was: %s", name, told)
+            return None
+        if self._failing.pop(name, None) is not None:
+            log.info("%s can be read again", name)
+        return found
+
+    def _put_shifts(self, board: Board, *, whole: bool) -> None:
+        """Put what was read; where a line never was, nothing is cleared, as what stands there may be of it."""
+        now_s, before, self._shifts = asyncio.get_running_loop().time(), self._shifts, {}
+        for payloads in self._lines.values():
+            for unit, payload in payloads.items():
+                topic = self._topics.shift(unit)
+                one = before.get(topic)
+                if one is None or now_s - one.put_s >= AS_OF_S or not is_only_later(payload, one.payload):
+                    one = _Shift(payload, now_s)
+                self._shifts[topic] = one
+                board.put(topic, one.payload)
+        if whole:
+            board.replace(SHIFT, {topic: one.payload for topic, one in self._shifts.items()})
 
     async def _plant(self) -> Plant:
         service = self._aside.service

@@ -28,6 +28,7 @@ class Board:
         self._told_s: dict[str, float] = {}
         self._open: set[str] = set()
         self._filled: set[str] = set()
+        self._disputed: set[str] = set()
 
     def put(self, topic: str, payload: bytes) -> None:
         """Let a topic hold a payload from now on."""
@@ -52,10 +53,18 @@ class Board:
             if topic.endswith(tuple(self._filled)):
                 self._note(topic)
 
-    def begin(self) -> None:
-        """Take nothing for told: on a new connection nobody knows what the broker still holds."""
+    def overwritten(self, topic: str, payload: bytes) -> None:
+        """Note that somebody put something on a topic: where it is not what is to be there, that is told again."""
+        if self._wanted.get(topic, payload) != payload:
+            self._there[topic] = payload
+            self._disputed.add(topic)
+            self._note(topic)
+
+    def begin(self, last: str) -> None:
+        """Take nothing for told: on a new connection nobody knows what the broker still holds. `last` is put again after the rest."""
+        self._wanted.pop(last, None)
         self._there, self._told_s = {}, {}
-        self._open = set(self._wanted)
+        self._open, self._disputed = set(self._wanted), set()
         self.news.set()
 
     def due(self, now_s: float) -> Due:
@@ -68,14 +77,17 @@ class Board:
                 self._open.discard(topic)
             elif (due_s := self._told_s.get(topic, now_s - PACE_S) + PACE_S) <= now_s:
                 messages[topic] = payload
+                self._disputed.discard(topic)
             else:
                 next_s = due_s if next_s is None else min(next_s, due_s)
         return Due(messages, next_s)
 
     def told(self, topic: str, payload: bytes, now_s: float) -> None:
-        """Note that the broker has a payload."""
+        """Note that the broker has a payload, unless somebody has put another one there since it was due."""
         if payload:
-            self._there[topic], self._told_s[topic] = payload, now_s
+            self._told_s[topic] = now_s
+            if topic not in self._disputed:
+                self._there[topic] = payload
         else:
             self._there.pop(topic, None)
             self._told_s.pop(topic, None)

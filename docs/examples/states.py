@@ -11,15 +11,15 @@ host, port, root = sys.argv[1:]
 
 async def follow() -> None:
     async with aiomqtt.Client(host, int(port)) as broker:
-        await broker.subscribe(f"{root}/availability", qos=1)
+        await broker.subscribe(f"{root}/link", qos=1)
         await broker.subscribe(f"{root}/+/+/+/+/state", qos=1)  # site, line, cell, zone
         async for message in broker.messages:
             if not message.payload:
                 print(message.topic, "has left the plant model", flush=True)
                 continue
             told = json.loads(message.payload)
-            if "availability" in told:
-                print("the service is", told["availability"], flush=True)
+            if "link" in told:
+                print("the service is", told["link"], flush=True)
             else:
                 print(told["unit"], told["state"], told["reason"], flush=True)
 

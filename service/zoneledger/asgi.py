@@ -12,7 +12,7 @@ from zoneledger.api.aside import Aside
 from zoneledger.api.exporting import Sending
 from zoneledger.api.openapi import build_api
 from zoneledger.api.streams import Streams
-from zoneledger.application.live import Update
+from zoneledger.application.updates import Update
 from zoneledger.bootstrap import Service, build_service
 from zoneledger.core.errors import SchemaMismatch
 from zoneledger.plant_document import canonical_json, read_json, read_yaml

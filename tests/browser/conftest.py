@@ -70,15 +70,27 @@ OpenPage = Callable[..., Watched]
 
 @pytest.fixture
 def open_page(browser: Browser) -> Iterator[OpenPage]:
-    """Open a page of a service on a screen, light or dark, and wait until it shows what it has to."""
+    """Open a page of a service on a screen, light or dark, and wait until it shows what it has to.
+
+    `prepare` is called with the page before it goes there.
+    """
     contexts: list[BrowserContext] = []
 
-    def opened(service: ServiceProcess, path: str, *, screen: str = "laptop", shade: str = "light") -> Watched:
+    def opened(
+        service: ServiceProcess,
+        path: str,
+        *,
+        screen: str = "laptop",
+        shade: str = "light",
+        prepare: Callable[[Page], None] | None = None,
+    ) -> Watched:
         width, height = SCREENS[screen]
         scheme = "dark" if shade == "dark" else "light"
         context = browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme)  # type: ignore[arg-type]
         contexts.append(context)
         watched = Watched(context.new_page())
+        if prepare is not None:
+            prepare(watched.page)
         watched.page.goto(f"{service.url}{path}")
         watched.page.wait_for_selector("#loading", state="detached")
         return watched

@@ -2,19 +2,19 @@
 
 import re
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
+from playwright.sync_api import Page
 
 from tests.browser.conftest import OpenPage
 from tests.browser.present import CELL, LINE, MADE, WITHOUT_SHIFTS, clear, present_line, send
 from tests.servers.service import ServiceProcess
 
 
-@pytest.fixture
-def now(tmp_path: Path) -> Iterator[ServiceProcess]:
-    """A service with a line whose shift lasts."""
-    with present_line(tmp_path) as service:
+@pytest.fixture(scope="module")
+def now(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServiceProcess]:
+    """A service with a line whose shift lasts; the last test ends its fault."""
+    with present_line(tmp_path_factory.mktemp("now")) as service:
         yield service
 
 
@@ -33,6 +33,20 @@ def test_a_line_tells_what_its_present_shift_has_come_to(now: ServiceProcess, op
     assert (watched.errors, watched.said) == ([], [])
 
 
+def test_the_present_shift_is_that_of_the_services_clock(now: ServiceProcess, open_page: OpenPage) -> None:
+    page = open_page(now, "/", prepare=lambda page: page.clock.set_system_time("2026-01-05T12:00:00Z")).page
+    page.wait_for_selector(f"[data-so-far='{LINE}']:has-text('fasteners made')")
+
+
+def test_a_site_that_is_in_one_of_two_answers_only_is_left_out(now: ServiceProcess, open_page: OpenPage) -> None:
+    def without(page: Page) -> None:
+        page.route("**/v1/plant", lambda route: route.fulfill(json={"sites": []}))
+
+    watched = open_page(now, "/", prepare=without)
+    assert "quay" not in watched.page.inner_text("main")
+    assert watched.errors == []
+
+
 def _day(service: ServiceProcess) -> str:
     """Return the local date on which the present shift began."""
     return str(service.get(f"/v1/sheet/{LINE}")["shift"]).partition("/")[0]
@@ -41,7 +55,7 @@ def _day(service: ServiceProcess) -> str:
 def test_a_line_without_a_present_shift_tells_nothing_of_it(now: ServiceProcess, open_page: OpenPage) -> None:
     page = open_page(now, "/").page
     page.wait_for_selector(f"[data-so-far='{LINE}']:has-text('fasteners made')")
-    page.wait_for_function("performance.getEntriesByType('resource').some((one) => one.name.includes('line-2'))")
+    page.wait_for_function("() => performance.getEntriesByType('resource').some((one) => one.name.includes('line-2'))")
     assert page.locator(f"[data-so-far='{WITHOUT_SHIFTS}']").is_hidden()
 
 

@@ -41,6 +41,12 @@ def test_a_picture_of_an_empty_plant(empty: ServiceProcess, open_page: OpenPage,
     assert len(picture) > LEAST_BYTES
 
 
+def _first_page(program: str | Path, printed: Path) -> bytes:
+    """Return the picture of the first page of what was printed."""
+    command = [program, "-r", "100", "-f", "1", "-l", "1", printed]
+    return subprocess.run(command, check=True, capture_output=True).stdout
+
+
 def test_a_picture_of_the_printed_sheet(
     line: ServiceProcess, open_page: OpenPage, pictures: Path, tmp_path: Path
 ) -> None:
@@ -51,6 +57,9 @@ def test_a_picture_of_the_printed_sheet(
     target = pictures / "whole-print"
     subprocess.run([program, "-r", "70", "-png", "-f", "1", "-singlefile", printed, target], check=True)
     assert target.with_suffix(".png").stat().st_size > LEAST_BYTES
+    dark = tmp_path / "dark.pdf"
+    open_page(line, SHEET, shade="dark").page.pdf(path=dark, format="A4", print_background=True)
+    assert _first_page(program, dark) == _first_page(program, printed)
     told = subprocess.run([find_program("pdftotext"), printed, "-"], check=True, capture_output=True, text=True).stdout
     oee = line.get(f"/v1/kpi/{LINE}", shift=WHOLE)["oee"]
     assert f"{oee * 100:.1f} %" in told

@@ -60,6 +60,21 @@ def test_a_page_says_so_where_its_service_hangs(leaving: ServiceProcess, open_pa
 
 
 @pytest.mark.parametrize("path", PAGES)
+def test_a_page_that_was_refused_at_first_as_the_service_was_busy_tries_again(
+    leaving: ServiceProcess, open_page: OpenPage, path: str
+) -> None:
+    def busy(page: Page) -> None:
+        page.clock.install()
+        page.route("**/v1/**", lambda route: route.fulfill(status=503, json={"title": "Busy", "detail": "Try later."}))
+
+    page = open_page(leaving, path, prepare=busy).page
+    assert "Try later." in page.inner_text("[role=alert]")
+    page.unroute("**/v1/**")
+    page.clock.run_for(6000)
+    page.wait_for_selector(PAGES[path])
+
+
+@pytest.mark.parametrize("path", PAGES)
 def test_a_page_that_was_not_answered_at_first_shows_what_it_has_once_it_is(
     leaving: ServiceProcess, browser: Browser, path: str
 ) -> None:

@@ -11,6 +11,8 @@ from tests.browser.scenes import HOSTILE, LINE, MISSING, NOTHING, WHOLE, ask
 from tests.servers.service import ServiceProcess
 
 SHEET = f"/sheet/{LINE}?shift={WHOLE}"
+#: What a double click does.
+TWICE = "(button) => { button.click(); button.click(); }"
 
 
 def _percent(ratio: float) -> str:
@@ -39,7 +41,7 @@ def test_a_page_says_nothing_on_its_console_and_asks_nobody_else(
     line: ServiceProcess, open_page: OpenPage, path: str
 ) -> None:
     watched = open_page(line, path)
-    watched.page.wait_for_timeout(500)
+    watched.page.evaluate("new Promise((done) => requestIdleCallback(done))")
     assert (watched.said, watched.errors, watched.foreign(line)) == ([], [], [])
     assert watched.asked, "the page itself was asked for"
 
@@ -123,6 +125,11 @@ def test_a_unit_that_there_is_not_names_those_that_there_are(line: ServiceProces
     assert "There are: harbour/wing-1/cell-1" in page.inner_text("[role=alert]")
 
 
+def test_an_address_that_is_no_text_is_a_unit_that_there_is_not(line: ServiceProcess, open_page: OpenPage) -> None:
+    page = open_page(line, "/sheet/%ff").page
+    assert "%ff" in page.inner_text("[role=alert]")
+
+
 def test_hostile_names_stay_text(hostile: ServiceProcess, open_page: OpenPage) -> None:
     watched = open_page(hostile, f"/sheet/{LINE}?shift={WHOLE}")
     page, dialogs = watched.page, list[str]()
@@ -146,21 +153,26 @@ def test_hostile_names_stay_text(hostile: ServiceProcess, open_page: OpenPage) -
 
 
 def test_a_reason_is_given_in_two_clicks_and_taken_back_in_one(line: ServiceProcess, open_page: OpenPage) -> None:
-    page = open_page(line, SHEET).page
-    before = line.get(f"/v1/questions/{LINE}", shift=WHOLE)
+    watched = open_page(line, SHEET)
+    page, before = watched.page, line.get(f"/v1/questions/{LINE}", shift=WHOLE)
     assert before["number"] > 0
+    intro = page.inner_text("#asked-intro")
     asked = before["questions"][0]
     row = f"[data-asked='{asked['unit']} {asked['start']}']"
     page.click(f"{row} button:text('Say what it was')")
-    page.click(f"{row} button:text('No panel at the cell')")
+    page.eval_on_selector(f"{row} button:text('No panel at the cell')", TWICE)
     page.wait_for_selector("text=Kept: it counts for")
+    page.wait_for_selector(row, state="detached")
+    assert page.inner_text("#asked-intro") != intro
+    page.wait_for_selector("h2:text('What people said')")
     after = line.get(f"/v1/questions/{LINE}", shift=WHOLE)
     assert after["number"] == before["number"] - 1
     said = line.get(f"/v1/reasons/{asked['unit']}")["entries"][-1]
     assert (said["reason"], said["by"], said["start"]) == ("no-panel", "shift-lead", asked["start"])
-    page.reload()
-    page.click("section:has(h2:text('What people said')) button:text('Undo') >> nth=0")
-    page.wait_for_selector("text=undid entry")
+    page.eval_on_selector(f"[aria-label='Undo entry {said['id']}']", TWICE)
+    page.wait_for_selector(f"text=undid entry {said['id']}")
+    posted = [url.removeprefix(line.url) for url in watched.asked if "/v1/reasons" in url]
+    assert posted == ["/v1/reasons", f"/v1/reasons/{said['id']}/undo"]
     assert line.get(f"/v1/questions/{LINE}", shift=WHOLE)["number"] == before["number"]
 
 

@@ -11,8 +11,8 @@ from tests.contract.rows import A, activity, alarm, fastener
 from tests.contract.stores import Stores
 from tests.servers.fixtures import migrated_url
 from tests.unit.application.plant import PLANT
-from zoneledger.application.behind import read_behind
 from zoneledger.application.book import EVENTS_PER_CHECKPOINT, dump
+from zoneledger.application.evidence import read_evidence
 from zoneledger.application.ports import Reading, Store
 from zoneledger.application.stored import Checkpoint, EventRow, PausesAsked
 from zoneledger.application.windows import Window
@@ -41,7 +41,7 @@ async def _pauses(reading: Reading, end_us: int) -> Any:
 async def _evidence(reading: Reading, end_us: int) -> Any:
     last_us = CLOCK_FLOOR_US + end_us
     window = Window(last_us - 9 * EVERY_US, last_us)
-    found = await read_behind(reading, PLANT.find(A), window, None, 100, last_us, Limits())  # type: ignore[arg-type]
+    found = await read_evidence(reading, PLANT.find(A), window, None, 100, last_us, Limits())  # type: ignore[arg-type]
     assert len(found.page) == 9
     return found
 

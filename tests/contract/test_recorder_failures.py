@@ -108,8 +108,11 @@ async def test_an_outage_while_deliveries_are_recorded_singly_leaves_the_rest_to
 ) -> None:
     errors: list[Exception] = [RuntimeError("a bug"), StoreUnavailable("gone")]
     failing = FailingStore(store, lambda name, _: errors.pop(0) if name == "save_heads" and errors else None)
-    answers = await _settle(failing, [delivery(dumped(message(1))), delivery(dumped(message(2)))])
+    async with recording(failing) as recorder:
+        waiting = [recorder.record(delivery(dumped(message(seq)))) for seq in (1, 2)]
+        answers = await asyncio.wait_for(asyncio.gather(*waiting, return_exceptions=True), SOON_S)
     assert [type(one) for one in answers] == [StoreUnavailable, Receipt]
+    assert recorder.tally.not_kept == 1
 
 
 class _StuckStore(FailingStore):

@@ -29,6 +29,11 @@ async def _places(store: Store, which: RefusedFilter, limit: int = 99) -> list[i
         return [row.row.body[0] for row in await reading.refused(which, limit)]
 
 
+async def _arrived_us(store: Store) -> int:
+    async with store.reading() as reading:
+        return (await reading.refused(RefusedFilter(), 1))[0].row.arrived_us
+
+
 async def test_refused_messages_come_in_order_by_pages(store: Store) -> None:
     await _fill(store)
     async with store.reading() as reading:
@@ -55,6 +60,10 @@ async def test_those_that_are_meant_are_listed_and_no_others(store: Store) -> No
     assert await _places(store, RefusedFilter(ids=(ids[4], ids[1], LARGEST))) == [1, 4]
     assert await _places(store, RefusedFilter(cell=A, ids=(ids[4], ids[2]))) == [2]
     assert await _places(store, RefusedFilter(ids=())) == []
+    arrived_us = await _arrived_us(store)
+    assert await _places(store, RefusedFilter(A, arrived_us=(arrived_us, arrived_us + 1))) == [0, 2, 3]
+    assert await _places(store, RefusedFilter(arrived_us=(arrived_us + 1, arrived_us + 9))) == []
+    assert await _places(store, RefusedFilter(arrived_us=(arrived_us - 9, arrived_us))) == []
     assert await _places(store, RefusedFilter(ids=(*range(LARGEST - MANY, LARGEST), ids[0]))) == [0]
 
 

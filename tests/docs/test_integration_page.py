@@ -3,7 +3,7 @@
 import asyncio
 import json
 import sys
-from collections.abc import AsyncIterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +14,9 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from tests.docs import table_columns
 from tests.docs.pages import DOCS, ROOT, blocks, codes, read, rows, section
+from tests.faults.launching import ForkedService
 from tests.integration.mqtt.parts import until
+from tests.servers.fixtures import lend
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.one_cell import CELL
 from tests.servers.service import ServiceProcess
@@ -28,6 +30,7 @@ from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.publisher import MqttSender
 from zoneledger_sim.demo import demo_scenario
 from zoneledger_sim.http import HttpSender
+from zoneledger_sim.plan import Scenario
 from zoneledger_sim.plant import plant_document
 from zoneledger_sim.run import simulate
 
@@ -39,21 +42,28 @@ HOURS_US = 9 * 3_600_000_000
 ROOT_TOPIC = "zoneledger/v1"
 
 
-@pytest.fixture
-async def service(own_mosquitto: Mosquitto, tmp_path: Path) -> AsyncIterator[ServiceProcess]:
+@pytest.fixture(scope="module")
+def broker() -> Iterator[Mosquitto]:
+    """A broker for this page alone."""
+    yield from lend(Mosquitto)
+
+
+@pytest.fixture(scope="module")
+def service(broker: Mosquitto, tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServiceProcess]:
     """A service that publishes, and knows a morning of two invented cells."""
-    scenario, plant = demo_scenario(cells=2, seed=5), tmp_path / "plant.json"
+    directory = tmp_path_factory.mktemp("page")
+    scenario, plant = demo_scenario(cells=2, seed=5), directory / "plant.json"
     plant.write_text(json.dumps(plant_document(scenario)))
-    flags = ["--database", f"sqlite:///{tmp_path / 'page.db'}", "--broker", own_mosquitto.url, "--plant", str(plant)]
-    service = ServiceProcess(*flags, settings={"ZONELEDGER_PUBLISH_ROOT": ROOT_TOPIC})
-    await asyncio.to_thread(service.start)
-    try:
-        async with httpx.AsyncClient(base_url=service.url, timeout=60) as client:
-            until_us = START_US + HOURS_US
-            await simulate(scenario, start_us=START_US, until_us=until_us, sender=HttpSender(client), now_us=now_us)
+    flags = ["--database", f"sqlite:///{directory / 'page.db'}", "--broker", broker.url, "--plant", str(plant)]
+    with ForkedService(*flags, settings={"ZONELEDGER_PUBLISH_ROOT": ROOT_TOPIC}) as service:
+        asyncio.run(_simulate(scenario, service.url))
         yield service
-    finally:
-        await asyncio.to_thread(service.stop)
+
+
+async def _simulate(scenario: Scenario, url: str) -> None:
+    async with httpx.AsyncClient(base_url=url, timeout=60) as client:
+        until_us = START_US + HOURS_US
+        await simulate(scenario, start_us=START_US, until_us=until_us, sender=HttpSender(client), now_us=now_us)
 
 
 async def _output(*arguments: str) -> str:
@@ -77,9 +87,9 @@ async def test_the_program_on_figures_prints_those_of_each_unit(service: Service
     assert "its shifts: early" in wrong
 
 
-async def test_the_program_on_states_prints_each_change(service: ServiceProcess, own_mosquitto: Mosquitto) -> None:
+async def test_the_program_on_states_prints_each_change(service: ServiceProcess, broker: Mosquitto) -> None:
     program = await asyncio.create_subprocess_exec(
-        *(sys.executable, str(EXAMPLES / "states.py"), "127.0.0.1", str(own_mosquitto.port), ROOT_TOPIC),
+        *(sys.executable, str(EXAMPLES / "states.py"), "127.0.0.1", str(broker.port), ROOT_TOPIC),
         stdout=asyncio.subprocess.PIPE,
     )
     assert program.stdout is not None
@@ -93,7 +103,7 @@ async def test_the_program_on_states_prints_each_change(service: ServiceProcess,
     try:
         await until(lambda: "the service is up" in printed, f"up: {printed}")
         await until(lambda: any(line.startswith(f"{CELL}/2 unknown") for line in printed), "every zone")
-        async with MqttSender(parse_broker_url(own_mosquitto.url)) as sender:
+        async with MqttSender(parse_broker_url(broker.url)) as sender:
             message = {"v": 1, "boot": 2**40, "seq": 0, "at": rfc3339(now_us()), "type": "snapshot", "alarms": []}
             zones = {"1": {"activity": "process"}, "2": {"wait": "operator"}}
             await sender.send(CELL, json.dumps(message | {"zones": zones}).encode())

@@ -12,7 +12,7 @@ from zoneledger.api import aside, turns
 from zoneledger.api.openapi import ROUTES
 from zoneledger.api.routes import plant, refused
 from zoneledger.api.turns import InTurn
-from zoneledger.application import behind, pace, panels, timeline, windows
+from zoneledger.application import evidence, pace, panels, timeline, windows
 from zoneledger.core.calendar import DAY_US
 from zoneledger.settings import Settings
 from zoneledger.storage import engines
@@ -20,7 +20,7 @@ from zoneledger_cli import serving
 
 LIMITS = section(read("docs/rest-api.md"), "Limits")
 ROWS = {codes(row[0])[0].removeprefix("GET "): row[1:] for row in rows(LIMITS)}
-DAYS = {"400 days": windows.MAX_WINDOW_US // DAY_US, "31 days": windows.MAX_DAYS, "1 day": behind.MAX_DAYS}
+DAYS = {"400 days": windows.MAX_WINDOW_US // DAY_US, "31 days": windows.MAX_DAYS, "1 day": evidence.MAX_DAYS}
 
 
 @pytest.fixture(scope="module")
@@ -69,7 +69,7 @@ def test_pages_are_as_long_as_listed(document: dict[str, Any]) -> None:
         ("/v1/panels/{unit}", [panels.MAX_PASSES, 1000]),
         ("/v1/timeline/{unit}", [timeline.MAX_SPANS]),
         ("/v1/pace/{unit}", [pace.MAX_PARTS]),
-        ("/v1/evidence/{unit}", [1000, behind.MOST_READ]),
+        ("/v1/evidence/{unit}", [1000, evidence.PAGE_BYTES // 2**20, evidence.MOST_READ]),
         ("/v1/reasons/{unit}", [200, windows.MAX_DAYS]),
         ("/v1/refused/counts", [refused.MAX_CELLS]),
         ("/v1/plant", [plant.MAX_PLANT_BYTES // 2**20]),

@@ -329,6 +329,7 @@ class _MemoryReading(MemoryInOrder, MemoryTrails):
             and which.reason in (None, row.reason)
             and (which.ids is None or i in which.ids)
             and which.after_id < i <= (inf if which.upto_id is None else which.upto_id)
+            and (which.arrived_us is None or which.arrived_us[0] <= row.arrived_us < which.arrived_us[1])
         ]
 
     async def refused(self, which: RefusedFilter, limit: int) -> list[Listed[RefusedRow]]:

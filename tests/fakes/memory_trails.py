@@ -33,6 +33,14 @@ class MemoryTrails:
         found = sorted({row.boot for row in self._heard(cell)} | {row.boot for row in self._conditions(cell)})
         return sorted({*found[:limit], *found[-limit:]})
 
+    async def recent_boots(self, cell: str, since_us: int, among: int) -> set[int]:
+        found: set[int] = set()
+        for rows in (list(self._heard(cell)), self._conditions(cell)):
+            for boot in sorted({row.boot for row in rows}, reverse=True)[:among]:
+                last = max((row.seq, row.at_us) for row in rows if row.boot == boot)
+                found |= {boot} if last[1] >= since_us else set()
+        return found
+
     async def last_events(self, cell: str, boot: int, before_seq: int | None, limit: int) -> list[Heard]:
         own = [row for row in self._heard(cell) if row.boot == boot]
         before = [row for row in own if before_seq is None or row.seq < before_seq]

@@ -68,12 +68,19 @@ def fork_command(arguments: list[str], environment: dict[str, str], log: Path) -
     return Forked(_forking.Process(target=_become, args=(arguments, environment, str(log))))
 
 
-class FailingService(ServiceProcess):
+class ForkedService(ServiceProcess):
+    """The service as it is, forked: for tests that each need one of their own, or start it again and again."""
+
+    def _launch(self, arguments: list[str]) -> Running:
+        return fork_command(arguments, dict(self._settings), self._log)
+
+
+class FailingService(ForkedService):
     """The service, forked; `environment` holds settings of its own, and a failpoint: without one it is the product as it is."""
 
     def __init__(self, *flags: str, environment: dict[str, str] | None = None) -> None:
-        super().__init__(*flags)
-        self.environment = environment or {}
+        super().__init__(*flags, settings=environment)
+        self.environment = self._settings
 
     def fail_at(self, point: str, action: str, chance: float, seed: int) -> None:
         """Ask for a failpoint from the next start on."""
@@ -103,12 +110,3 @@ class FailingService(ServiceProcess):
     def died(self) -> bool:
         """Whether it has ended."""
         return self._process is not None and self._process.poll() is not None
-
-    @property
-    def pid(self) -> int:
-        """The number of its process."""
-        assert self._process is not None
-        return self._process.pid
-
-    def _launch(self, arguments: list[str]) -> Running:
-        return fork_command(arguments, dict(self.environment), self._log)

@@ -103,6 +103,27 @@ def test_every_shape_of_line_gives_the_same_ledger(service: ServiceProcess, cell
     single.write_bytes(gzip.compress(_write(tmp_path / "single.jsonl", *story).read_bytes()))
     again = _json(service, single, "--cell", cells[0])
     assert (again["lines"], again["stored"], again["duplicate"]) == (len(story), 0, len(story))
+    own = _write(tmp_path / "own.jsonl", *({"cell": cells[0]} | message for message in story))
+    assert _json(service, own)["duplicate"] == len(story)
+    other = _json(service, own, "--cell", cells[1], "--state", tmp_path, code=SOME_REFUSED)
+    assert (other["messages"], other["refused"]) == (0, {"cell_differs": len(story)})
+    assert (other["examples"][0]["line"], other["examples"][0]["file"]) == (1, str(own))
+
+
+def test_files_of_one_name_have_a_state_each_and_a_missing_directory_is_told_first(
+    service: ServiceProcess, cells: list[str], tmp_path: Path
+) -> None:
+    states, files = tmp_path / "states", []
+    for number, cell in enumerate(cells):
+        (tmp_path / str(number)).mkdir()
+        files.append(_write(tmp_path / str(number) / "day.jsonl", {"cell": cell, "messages": _story()[:5]}))
+    missing = _run(service, *files, "--state", states)
+    assert (missing.exit_code, "'--state'" in missing.output) == (2, True)
+    states.mkdir()
+    assert _json(service, *files, "--state", states)["stored"] == 10
+    assert len(list(states.iterdir())) == 2
+    again = _json(service, *files, "--state", states)
+    assert (again["lines"], again["notes"][0].startswith(f"{files[0]} was imported up to line 1")) == (0, True)
 
 
 def test_an_import_that_is_run_again_reads_nothing_and_goes_on_with_what_is_new(

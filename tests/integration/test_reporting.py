@@ -12,11 +12,13 @@ import httpx
 import pytest
 from typer.testing import CliRunner, Result
 
+from tests.faults.launching import ForkedService
 from tests.integration.api.plant import CELL, PLANT, morning
 from tests.servers.chromium import chromium
 from tests.servers.service import ServiceProcess
 from zoneledger_cli.main import app
 from zoneledger_cli.report_tables import STEPS, length, number, percent
+from zoneledger_cli.saved_page import print_page
 
 LINE = "bench/line-1"
 SHIFT = "2026-03-02/early"
@@ -29,7 +31,7 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServiceProcess
     directory = tmp_path_factory.mktemp("reporting")
     plant = directory / "plant.json"
     plant.write_text(json.dumps(PLANT))
-    with ServiceProcess("--database", f"sqlite:///{directory / 'zoneledger.db'}", "--plant", str(plant)) as service:
+    with ForkedService("--database", f"sqlite:///{directory / 'zoneledger.db'}", "--plant", str(plant)) as service:
         sent = httpx.post(f"{service.url}/v1/messages", json={"cell": CELL, "messages": morning()}, timeout=60)
         assert sent.json()["refused"] == []
         said = {"unit": CELL, "start": "2026-03-02T06:31:00Z", "end": "2026-03-02T06:45:00Z", "by": "shift-lead"}
@@ -152,6 +154,14 @@ def test_the_printed_sheet_has_the_oee_on_one_to_three_pages_of_a4(service: Serv
     if shutil.which("pdftotext"):
         text = subprocess.run(["pdftotext", "-layout", pdf, "-"], capture_output=True, text=True, check=True).stdout
         assert percent(service.get(f"/v1/kpi/{LINE}", shift=SHIFT)["oee"]) in text
+
+
+def test_a_browser_that_writes_nothing_is_told_though_there_is_an_older_file(tmp_path: Path) -> None:
+    pdf = tmp_path / "sheet.pdf"
+    pdf.write_bytes(b"yesterday's")
+    with pytest.raises(ValueError, match="true did not print: it did not say why"):
+        print_page("true", tmp_path / "sheet.html", pdf)
+    assert (pdf.read_bytes(), list(tmp_path.iterdir())) == (b"yesterday's", [pdf])
 
 
 def test_without_a_browser_it_says_what_to_install(

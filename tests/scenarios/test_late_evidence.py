@@ -81,7 +81,9 @@ async def test_a_day_that_comes_late_rewrites_its_cells_day_alone(api: httpx.Asy
         assert figures | {"unit": IN_ORDER} == in_order[shift][1]
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize(
+    ("database_url", "seed"), [("sqlite", 1), ("postgresql", 2), ("sqlite", 3)], indirect=["database_url"]
+)
 @pytest.mark.usefixtures("plant")
 async def test_a_shifts_revision_rises_exactly_when_its_figures_change(
     api: httpx.AsyncClient, get: Get, seed: int

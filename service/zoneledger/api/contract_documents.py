@@ -10,6 +10,7 @@ from fastapi import FastAPI, Response
 from ruamel.yaml import YAML
 
 from zoneledger.api import published_documents
+from zoneledger.api.published_documents import STEP, bindings
 from zoneledger.core.contract import OTHER, TITLE, TYPES, definitions, message_schema
 from zoneledger.core.decoding import MAX_MESSAGES, MAX_PAYLOAD_BYTES
 
@@ -17,12 +18,6 @@ Document = dict[str, Any]
 
 SCHEMA_FILE, ASYNCAPI_FILE = "message.schema.json", "asyncapi.yaml"
 ROOT = "cells/v1"
-_BINDING_VERSION = "0.2.0"
-_STEP = "1 to 40 of a-z, 0-9 and -, as the plant model names it"
-
-
-def _mqtt(*, retain: bool) -> Document:
-    return {"mqtt": {"qos": 1, "retain": retain, "bindingVersion": _BINDING_VERSION}}
 
 
 def _moved(schema: Any) -> Any:
@@ -55,7 +50,7 @@ def _messages() -> Document:
 
 def _parameters() -> Document:
     names = {"site": "harbour", "line": "wing-1", "cell": "cell-2"}
-    return {name: {"description": f"the {name}: {_STEP}", "examples": [example]} for name, example in names.items()}
+    return {name: {"description": f"the {name}: {STEP}", "examples": [example]} for name, example in names.items()}
 
 
 def _channel(kind: str, title: str, description: str, messages: list[str]) -> Document:
@@ -87,7 +82,7 @@ def _receiving(channel: str, summary: str, messages: list[str], *, retain: bool)
         "channel": {"$ref": f"#/channels/{channel}"},
         "summary": summary,
         "messages": [{"$ref": f"#/channels/{channel}/messages/{name}"} for name in messages],
-        "bindings": _mqtt(retain=retain),
+        "bindings": bindings(retain=retain),
     }
 
 

@@ -1,6 +1,7 @@
 """What an operator watches, as Prometheus text: read off memory, and off the database only what is bounded, once a minute."""
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from copy import deepcopy
 from dataclasses import dataclass
 from importlib.metadata import version
 from itertools import accumulate
@@ -43,7 +44,9 @@ METRICS: dict[str, Described] = {
     "broker_connected": Described(_GAUGE, "1 while this process is subscribed at the broker"),
     "broker_unacknowledged_messages": Described(_GAUGE, "messages of the broker that are not committed yet"),
     "lease_held": Described(_GAUGE, "1 while this process is the one of its client id that listens to the broker"),
-    "publisher_connected": Described(_GAUGE, "1 while this process publishes states and figures at the broker"),
+    "publisher_connected": Described(
+        _GAUGE, "1 while the broker takes the states and figures that this process publishes"
+    ),
     "messages_stored": Described(_COUNTER, "messages stored since the start of this process"),
     "messages_duplicate": Described(_COUNTER, "messages that were known already"),
     "messages_refused": Described(_COUNTER, "messages and payloads refused, by reason", ("reason",)),
@@ -105,7 +108,8 @@ def snapshot_of(service: Service, *, streams_open: int, database_up: bool, looke
         "gaps_open": looked.gaps_open,
         "presums_behind": looked.presums_behind,
     }
-    return Snapshot(values, service.recorder.tally, cells or (), service.now_us(), service.reads_only)
+    # The tally goes on while a thread makes a text of the snapshot.
+    return Snapshot(values, deepcopy(service.recorder.tally), cells or (), service.now_us(), service.reads_only)
 
 
 def _lateness(since_start: Tally, last_minute: Tally) -> dict[str, float | None]:

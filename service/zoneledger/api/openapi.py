@@ -12,7 +12,6 @@ from starlette.types import Lifespan
 from zoneledger.api import contract_documents, kept, problems, turns
 from zoneledger.api.access import check_query
 from zoneledger.api.routes import (
-    behind,
     commissioning,
     evidence,
     exports,
@@ -23,6 +22,7 @@ from zoneledger.api.routes import (
     losses,
     messages,
     metrics,
+    missing,
     pace,
     pages,
     panels,
@@ -46,7 +46,7 @@ ROUTES = (
     units,
     live,
     timeline,
-    behind,
+    evidence,
     kpi,
     rates,
     pace,
@@ -59,7 +59,7 @@ ROUTES = (
     shifts,
     reasons,
     revisions,
-    evidence,
+    missing,
     commissioning,
     refused,
     exports,

@@ -7,8 +7,8 @@ from zoneledger.core.states import STATES
 Document = dict[str, Any]
 
 ROOT = "zoneledger/v1"
-_BINDINGS = {"mqtt": {"qos": 1, "retain": True, "bindingVersion": "0.2.0"}}
-_STEP = "1 to 40 of a-z, 0-9 and -, as the plant model names it"
+#: What a level of a topic is.
+STEP = "1 to 40 of a-z, 0-9 and -, as the plant model names it"
 _EXAMPLES = {"site": "harbour", "line": "wing-1", "cell": "cell-2", "zone": "1"}
 _TIME = {"type": "string", "format": "date-time"}
 _RATIOS = ("oee", "availability", "performance", "quality", "utilisation", "known")
@@ -20,8 +20,13 @@ _CHANNELS = {
     "lineShift": (("site", "line"), "shift", "shift", "The figures of a line's shifts"),
     "cellShift": (("site", "line", "cell"), "shift", "shift", "The figures of a cell's shifts"),
     "zoneShift": (("site", "line", "cell", "zone"), "shift", "shift", "The figures of a zone's shifts"),
-    "availability": ((), "availability", "availability", "Whether the service publishes; down is also its last will"),
+    "serviceLink": ((), "link", "serviceLink", "Whether the service publishes; down is also its last will"),
 }
+
+
+def bindings(*, retain: bool) -> Document:
+    """Return what MQTT has to know of an operation."""
+    return {"mqtt": {"qos": 1, "retain": retain, "bindingVersion": "0.2.0"}}
 
 
 def _object(description: str, fields: Document) -> Document:
@@ -33,7 +38,7 @@ def _or_none(schema: Document) -> Document:
 
 
 def _channel(levels: tuple[str, ...], last: str, message: str, title: str) -> Document:
-    parameters = {name: {"description": f"the {name}: {_STEP}", "examples": [_EXAMPLES[name]]} for name in levels}
+    parameters = {name: {"description": f"the {name}: {STEP}", "examples": [_EXAMPLES[name]]} for name in levels}
     found = {
         "address": "/".join([ROOT, *(f"{{{name}}}" for name in levels), last]),
         "title": title,
@@ -56,7 +61,7 @@ def operations() -> Document:
             "channel": {"$ref": f"#/channels/{name}"},
             "summary": f"The service tells: {title[0].lower()}{title[1:]}",
             "messages": [{"$ref": f"#/channels/{name}/messages/{message}"}],
-            "bindings": _BINDINGS,
+            "bindings": bindings(retain=True),
         }
         for name, (_, _, message, title) in _CHANNELS.items()
     }
@@ -67,7 +72,7 @@ def messages() -> Document:
     summaries = {
         "state": "A unit's present state; an empty payload says that the unit has left the plant model",
         "shift": "A unit's figures of the present shift and of the last one; an empty payload as of a state",
-        "availability": "Whether the service publishes: while it is down, all else is of earlier",
+        "serviceLink": "Whether the service publishes: while it is down, all else is of earlier",
     }
     return {
         name: {
@@ -96,9 +101,7 @@ def schemas() -> Document:
         "published-state": _object("A unit's present state", version | unit | state),
         "published-shift": _object("A unit's shifts", version | unit | shift),
         "published-figures": _figures(),
-        "published-availability": _object(
-            "Whether the service publishes", version | {"availability": {"enum": ["up", "down"]}}
-        ),
+        "published-serviceLink": _object("Whether the service publishes", version | {"link": {"enum": ["up", "down"]}}),
     }
 
 

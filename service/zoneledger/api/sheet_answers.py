@@ -15,13 +15,13 @@ from zoneledger.api.kpi_answers import (
 )
 from zoneledger.api.loss_answers import LossAnswer
 from zoneledger.api.loss_answers import answer_of as losses_told
+from zoneledger.api.pace_answers import ZonePaceAnswer, zone_pace_told
 from zoneledger.api.panel_answers import PanelsAnswer
 from zoneledger.api.panel_answers import answer_of as panels_told
-from zoneledger.api.routes.reasons import EntryAnswer, QuestionAnswer, entry_told, question_told
-from zoneledger.api.routes.shifts import StopAnswer
+from zoneledger.api.reason_answers import EntryAnswer, QuestionAnswer, entry_told, question_told
+from zoneledger.api.stop_answers import StopAnswer
 from zoneledger.api.times import Seconds, Time, rfc3339, seconds
 from zoneledger.application.kpi import Kpi
-from zoneledger.application.pace import ZonePace
 from zoneledger.application.sheet import CellSheet, Sheet
 from zoneledger.application.windows import Window, other_window, window_after
 from zoneledger.core.errors import ShiftUnknown
@@ -69,14 +69,6 @@ class RibbonAnswer(BaseModel):
     given_ids: dict[str, int] = Field(
         description="the entries of /v1/reasons that gave them, in the same way", examples=[{"7": 17}]
     )
-
-
-class PaceAnswer(BaseModel):
-    """Fasteners of a zone in equal parts of the window that have begun, in planned time or not."""
-
-    unit: str = Field(description="the zone's path", examples=["harbour/wing-1/cell-1/1"])
-    made: list[int] = Field(description="all that were made in each part", examples=[[0, 41, 66]])
-    good: list[int] = Field(description="the good ones of them, after verdicts", examples=[[0, 41, 65]])
 
 
 _PROMISE = {"since": "2026-01-01", "oee": 0.7, "good_per_hour": 600.0}
@@ -140,7 +132,7 @@ class SheetAnswer(NamedWindowAnswer):
     pace_starts: list[Time] = Field(
         description="where each of the parts of `pace` begins", examples=[["2026-11-25T06:00:00Z"]]
     )
-    pace: list[PaceAnswer] = Field(description="of each zone, as declared")
+    pace: list[ZonePaceAnswer] = Field(description="of each zone, as declared")
     losses: LossAnswer
     panels: PanelsAnswer = Field(description="the first 200 passes, and what all of them add up to")
     questions: OpenQuestions
@@ -167,7 +159,7 @@ def sheet_told(sheet: Sheet, now_us: int) -> dict[str, Any]:
         "reason_names": list(names),
         "part_s": None if sheet.part_us is None else seconds(sheet.part_us),
         "pace_starts": [rfc3339(start_us) for start_us in sheet.pace.starts_us],
-        "pace": [_pace(zone) for zone in sheet.pace.zones],
+        "pace": [zone_pace_told(zone).model_dump() for zone in sheet.pace.zones],
         "losses": losses_told(sheet.losses).model_dump(mode="json"),
         "panels": panels_told(sheet.panels, 0).model_dump(mode="json"),
         "questions": _questions(sheet),
@@ -225,10 +217,6 @@ def _ribbon(ribbon: Ribbon, names: dict[str | None, int], start_us: int) -> dict
         "given": {place: piece.given for place, piece in said},
         "given_ids": {place: piece.entry.id for place, piece in said if piece.entry},
     }
-
-
-def _pace(zone: ZonePace) -> dict[str, Any]:
-    return {"unit": zone.unit, "made": zone.made, "good": zone.good}
 
 
 def _questions(sheet: Sheet) -> dict[str, Any]:

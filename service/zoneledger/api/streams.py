@@ -16,7 +16,7 @@ from zoneledger.api.problems import ApiError
 from zoneledger.api.standing import standing
 from zoneledger.api.times import rfc3339_or_none
 from zoneledger.application.giving_way import giving_way
-from zoneledger.application.live import FiguresChanged, PlantChanged, StateChanged, Update
+from zoneledger.application.updates import FiguresChanged, PlantChanged, StateChanged, Update
 
 #: How many updates are kept at least; at most twice as many.
 KEPT = 10_000

@@ -22,8 +22,9 @@ MEDIA_TYPES: dict[Format, str] = {
 #: A group of rows of a Parquet file is written when it has so many rows, or takes so much memory.
 GROUP_ROWS, GROUP_BYTES = 50_000, 8 * 2**20
 
-#: A spreadsheet takes a text that begins so for a formula, and runs it.
-_FORMULA = re.compile(r"[=+\-@\t\r\n]")
+#: A spreadsheet takes a text that begins so for a formula, and runs it; also what follows in a text on a mark that others take
+#: for the end of a cell, such as a list separator.
+_FORMULA = re.compile(r"\A[\t\r\n]|(?:\A|(?<=[;\t\r\n]))(?=[=+\-@])")
 
 
 class Writer(Protocol):
@@ -56,6 +57,11 @@ def _told(row: Row, times: Sequence[int]) -> list[Value]:
     return told
 
 
+def _guarded(text: str) -> str:
+    """Return a text with an apostrophe before each place where a spreadsheet would begin to run it."""
+    return _FORMULA.sub(lambda found: f"'{found[0]}", text)
+
+
 class _Csv:
     """RFC 4180 in UTF-8 with a header: nothing stands for none; a text that a spreadsheet would run has an apostrophe before it."""
 
@@ -72,8 +78,8 @@ class _Csv:
             told = _told(row, self._times)
             for place in self._texts:
                 text = told[place]
-                if isinstance(text, str) and _FORMULA.match(text):
-                    told[place] = f"'{text}"
+                if isinstance(text, str):
+                    told[place] = _guarded(text)
             for place in self._flags:
                 told[place] = None if told[place] is None else str(told[place]).lower()
             self._csv.writerow(told)
@@ -145,14 +151,16 @@ class _Parquet:
         self._sink = _Sink()
         self._writer = pq.ParquetWriter(self._sink, self._schema, version="2.6", compression="zstd")
         self._group: list[Any] = []
+        self._rows = self._bytes = 0
 
     def rows(self, rows: Sequence[Row]) -> bytes:
         if rows:
             columns = list(zip(*rows, strict=True))
             arrays = [self._pa.array(values, field.type) for values, field in zip(columns, self._schema, strict=True)]
-            self._group.append(self._pa.Table.from_arrays(arrays, schema=self._schema))
-        sizes = [(table.num_rows, table.nbytes) for table in self._group]
-        if sum(rows for rows, _ in sizes) >= GROUP_ROWS or sum(size for _, size in sizes) >= GROUP_BYTES:
+            table = self._pa.Table.from_arrays(arrays, schema=self._schema)
+            self._group.append(table)
+            self._rows, self._bytes = self._rows + table.num_rows, self._bytes + table.nbytes
+        if self._rows >= GROUP_ROWS or self._bytes >= GROUP_BYTES:
             self._write()
         return self._sink.take()
 
@@ -164,4 +172,4 @@ class _Parquet:
     def _write(self) -> None:
         if self._group:
             self._writer.write_table(self._pa.concat_tables(self._group))
-            self._group = []
+            self._group, self._rows, self._bytes = [], 0, 0

@@ -56,10 +56,12 @@ async def done_in_turn(
 class InTurn(APIRoute):
     """A route whose answers are made aside, in turn with those of its tag, and not at all for a client that has gone away by then.
 
-    It is for GET only: what is made aside writes nothing.
+    It is for GET only: what is made aside writes nothing. Answers of one tag that differ much in what they cost may take turns
+    of another name.
     """
 
     patience: ClassVar[Patience | None] = None
+    turns_of: ClassVar[str | None] = None
 
     def get_route_handler(self) -> Callable[[Request], Awaitable[Response]]:  # type: ignore[override]
         answer = super().get_route_handler()
@@ -69,7 +71,7 @@ class InTurn(APIRoute):
                 request.state.service = service
                 return answer(request)
 
-            return await done_in_turn(request, str(self.tags[0]), answer_on, self.patience)
+            return await done_in_turn(request, self.turns_of or str(self.tags[0]), answer_on, self.patience)
 
         return answer_in_turn
 

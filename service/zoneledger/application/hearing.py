@@ -1,12 +1,12 @@
 """What is known of a cell's messages over a stretch of time, put together from the store for whoever commissions the cell."""
 
-import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
 from zoneledger.application.book import load
+from zoneledger.application.made import Made, read_made
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import Head, Listed, RefusedFilter, RefusedRow, Unmatched
 from zoneledger.core.booking import Booking, Limits
@@ -16,7 +16,6 @@ from zoneledger.core.offsets import PERIOD_US
 from zoneledger.core.plant import Unit
 from zoneledger.core.rows import Discrepancy, Gap
 from zoneledger.core.spans import Interval
-from zoneledger.core.standards import Standards
 from zoneledger.core.validation import snapshot_from
 
 HOUR_US = 3_600_000_000
@@ -26,6 +25,8 @@ MAX_EVENTS, MAX_SNAPSHOTS, ROWS_AT_ONCE = 100_000, 20_000, 2_000
 #: So many boots are looked at, of the highest and of the lowest; so many rows of each other kind; so many snapshots with what
 #: they tell.
 MAX_BOOTS, MAX_ROWS, MAX_CONDITIONS = 10, 1_000, 100
+#: So many boots are counted, of the highest.
+COUNTED_BOOTS = 1_000
 #: How much of a refused message is shown.
 SHOWN_BYTES = 2_000
 DISCREPANCIES = ("not_present", "snapshot_differs", "unseen", "clock_back", "clock_not_believed")
@@ -41,22 +42,14 @@ class Standing(NamedTuple):
     raised_us: int | None
 
 
-class Made(NamedTuple):
-    """The fasteners made, those without a standard by kind, and those of which nobody told the panel."""
-
-    number: int
-    unrated: dict[str, int]
-    without_panel: int
-
-
 @dataclass(frozen=True)
 class Hearing:
     """What came of a cell over [start_us, end_us) by the service's clock; its controller's is ahead by `ahead_us`.
 
     `told` is sorted by time, and begins before that stretch where there is something before it. Of lists no more than the last
-    MAX_ROWS are there. `is_cut` tells that more came than is read. `strangers` are cells that the plant model does not name, of
-    which messages were refused: it is only looked for them where nothing came. `listens`: there is a broker. After `silence_us`
-    without a message a cell is unknown.
+    MAX_ROWS are there. `is_cut` tells that more came than is read; `boots` are all that told something, read or not. `strangers`
+    are cells that the plant model does not name, of which messages were refused: it is only looked for them where nothing came.
+    `listens`: there is a broker. After `silence_us` without a message a cell is unknown.
     """
 
     cell: str
@@ -66,6 +59,7 @@ class Hearing:
     clock_us: int | None
     told: list[Heard]
     is_cut: bool
+    boots: int
     conditions: list[Snapshot]
     refused: list[Listed[RefusedRow]]
     gaps: list[Gap]
@@ -141,32 +135,36 @@ async def hear(reading: Reading, unit: Unit, start_us: int, end_us: int, limits:
     booking, clock_us = load(head.booking, limits), _clock_us(head, start_us)
     since_us, until_us = start_us + (clock_us or 0), end_us + (clock_us or 0) + limits.clock_tolerance_us
     boots = await reading.boots(cell, MAX_BOOTS)
+    recent = await reading.recent_boots(cell, since_us, COUNTED_BOOTS)
     told, is_cut = await _read_told(reading, cell, boots, since_us)
     refused = [one for one in await reading.last_refused(cell, SHOWN_BYTES, MAX_ROWS) if one.row.arrived_us >= start_us]
     return Hearing(
-        cell,
-        unit.cell.zones,
-        start_us,
-        end_us,
-        clock_us,
-        told,
-        is_cut,
-        await _read_conditions(reading, cell, boots, since_us),
-        refused,
-        await reading.last_gaps(cell, MAX_ROWS),
-        {k: await reading.last_discrepancies(cell, k, since_us, until_us, MAX_ROWS) for k in DISCREPANCIES},
-        await _read_alarms(reading, cell, booking),
-        frozenset(booking.condition.zones),
-        [one for one in await reading.last_unmatched(cell, MAX_ROWS) if one.at_us >= since_us],
-        await _read_made(reading, unit, since_us, until_us),
-        {zone: number for _, _, zone, number in await reading.count_unseen([cell], [(since_us, until_us)])},
-        head.counts,
-        head.link,
-        head.link_us,
-        head.link_down_us,
-        [] if told else await reading.count_refused("cell", RefusedFilter(reason="unknown_cell"), 5),
-        listens,
-        limits.silence_us,
+        cell=cell,
+        zones=unit.cell.zones,
+        start_us=start_us,
+        end_us=end_us,
+        clock_us=clock_us,
+        told=told,
+        is_cut=is_cut or not recent <= set(boots),
+        boots=len(recent),
+        conditions=await _read_conditions(reading, cell, boots, since_us),
+        refused=refused,
+        gaps=await reading.last_gaps(cell, MAX_ROWS),
+        discrepancies={
+            kind: await reading.last_discrepancies(cell, kind, since_us, until_us, MAX_ROWS) for kind in DISCREPANCIES
+        },
+        alarms=await _read_alarms(reading, cell, booking),
+        zones_told=frozenset(booking.condition.zones),
+        unmatched=[one for one in await reading.last_unmatched(cell, MAX_ROWS) if one.at_us >= since_us],
+        made=await read_made(reading, unit, since_us, until_us),
+        unseen={zone: number for _, _, zone, number in await reading.count_unseen([cell], [(since_us, until_us)])},
+        counts=head.counts,
+        link=head.link,
+        link_us=head.link_us,
+        link_down_us=head.link_down_us,
+        strangers=[] if told else await reading.count_refused("cell", RefusedFilter(reason="unknown_cell"), 5),
+        listens=listens,
+        silence_us=limits.silence_us,
     )
 
 
@@ -224,25 +222,3 @@ async def _read_alarms(reading: Reading, cell: str, booking: Booking) -> list[St
         Standing(zone or "", code, severity, raised.get((zone or "", code)))
         for (zone, code), severity in active.items()
     ]
-
-
-async def _read_made(reading: Reading, unit: Unit, since_us: int, until_us: int) -> Made:
-    assert unit.line is not None
-    assert unit.cell is not None
-    standards, unrated, number = Standards.of(unit.line, unit.cell, unit.tz), dict[str, int](), 0
-    for count in await reading.count_fasteners([unit.path], [(since_us, until_us)]):
-        number += count.number
-        if standards.find(count.operation, count.item, count.program, until_us) is None:
-            kind = _kind(count.operation, count.item, count.program)
-            unrated[kind] = unrated.get(kind, 0) + count.number
-    panels = await reading.count_by_panel([unit.path], [(since_us, until_us)])
-    return Made(number, unrated, sum(one.number for one in panels if one.panel is None))
-
-
-def _kind(operation: str, item: str | None, program: str | None) -> str:
-    told = [
-        f"{name} {json.dumps(text, ensure_ascii=False)}"
-        for name, text in (("item", item), ("program", program))
-        if text
-    ]
-    return " ".join([operation, *told])

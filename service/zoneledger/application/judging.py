@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import islice, pairwise
 
-from zoneledger.application.evidence import digest_of
+from zoneledger.application.digest import digest_of
 from zoneledger.application.failures import read_failures
 from zoneledger.application.kpi import Kpi, kpis_from
 from zoneledger.application.panels import zones_of

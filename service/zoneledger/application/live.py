@@ -2,17 +2,19 @@
 
 import asyncio
 import logging
-from collections.abc import Awaitable, Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from heapq import heappop, heappush
 from itertools import islice
 from typing import NamedTuple
 
+from zoneledger.application.followed import FollowedCell, Seen
 from zoneledger.application.given import path_of
 from zoneledger.application.plants import DeclaredPlant, Plants
 from zoneledger.application.ports import Store
 from zoneledger.application.stored import Head
-from zoneledger.application.units import NEVER_KNOWN, Moment, Moments, Present
+from zoneledger.application.units import NEVER_KNOWN, Moments, Present
+from zoneledger.application.updates import PlantChanged, Tell, Update
 from zoneledger.core.errors import StoreUnavailable
 
 log = logging.getLogger(__name__)
@@ -21,40 +23,12 @@ log = logging.getLogger(__name__)
 LOOK_S = 0.5
 #: How many cells are read, or told of, without a pause for others.
 CELLS_AT_ONCE = 100
-#: How often at most it is told of a cell that its figures have changed.
-FIGURES_US = 1_000_000
 #: How long nothing is looked at after something was, as a multiple of what that took: messages are taken in meanwhile.
 REST = 3
 #: How long a stop waits for a look into the store to end.
 STOP_S = 5.0
 #: How long after a failure it begins anew.
 AGAIN_S = 1.0
-
-
-class StateChanged(NamedTuple):
-    """A cell or zone is in another state, or in it for another reason or since another time."""
-
-    unit: str
-    present: Present
-
-
-class FiguresChanged(NamedTuple):
-    """Messages of a cell were booked: its figures may be others, and those of its zones, its line and its site."""
-
-    cell: str
-    last_message_us: int | None
-
-
-class PlantChanged(NamedTuple):
-    """Another version of the plant model was declared."""
-
-    version: int
-
-
-Update = StateChanged | FiguresChanged | PlantChanged
-
-Tell = Callable[[Sequence[Update]], Awaitable[float]]
-"""Takes updates, none of them now and then; returns for how many seconds it wants no more, so that messages are taken in."""
 
 
 class CellNow(NamedTuple):
@@ -64,63 +38,6 @@ class CellNow(NamedTuple):
     booked_us: int | None
     link: str | None
     present: dict[str, Present]
-
-
-class _Seen(NamedTuple):
-    """What of a head makes a difference to the present or to figures; a value, as heads go on to change."""
-
-    booking: str
-    link_down_us: int | None
-    ledger_id: int
-    events: int
-    snapshots: int
-
-
-class _Cell:
-    """A cell of the plant as it was last seen and told of."""
-
-    def __init__(self, path: str, zones: tuple[str, ...]) -> None:
-        self.path = path
-        self.zones = zones
-        self.seen: _Seen | None = None
-        self.noted = -1
-        self.link: str | None = None
-        self.queued_us: int | None = None
-        self._moment = Moment(None, {}, 0, None)
-        self._figures_changed = False
-        self._figures_us = 0
-
-    @property
-    def next_us(self) -> int | None:
-        """When something is to be told of it though nothing comes; None: never."""
-        times = [self._moment.until_us, self._figures_us + FIGURES_US if self._figures_changed else None]
-        return min((one for one in times if one is not None), default=None)
-
-    def take(self, seen: _Seen, now_us: int, moments: Moments) -> list[Update]:
-        """Take a head in, and return what is to be told now."""
-        self.seen, self._figures_changed = seen, True
-        return [*self._restate(seen, now_us, moments), *self._figures(now_us)]
-
-    def look(self, now_us: int, moments: Moments) -> list[Update]:
-        """Return what is to be told because time has passed."""
-        found: list[Update] = []
-        if self.seen is not None and not self._moment.holds(now_us):
-            found += self._restate(self.seen, now_us, moments)
-        return [*found, *self._figures(now_us)]
-
-    def _restate(self, seen: _Seen, now_us: int, moments: Moments) -> Iterator[Update]:
-        before = self._moment.present
-        self._moment = moments.of(self.path, seen.booking, seen.link_down_us, now_us)
-        for zone in ("", *self.zones):
-            present = self._moment.present.get(zone, NEVER_KNOWN)
-            if present != before.get(zone, NEVER_KNOWN):
-                yield StateChanged(path_of(self.path, zone), present)
-
-    def _figures(self, now_us: int) -> Iterator[Update]:
-        # A clock that was set back must not keep it silent.
-        if self._figures_changed and not 0 <= now_us - self._figures_us < FIGURES_US:
-            self._figures_changed, self._figures_us = False, now_us
-            yield FiguresChanged(self.path, self._moment.booked_us)
 
 
 class Live:
@@ -135,9 +52,9 @@ class Live:
         self._now_us = now_us
         self._moments = moments
         self._version: int | None = None
-        self._cells: dict[str, _Cell] = {}
+        self._cells: dict[str, FollowedCell] = {}
         self._waiting: list[Update] = []
-        self._changed: dict[str, _Seen] = {}
+        self._changed: dict[str, Seen] = {}
         self._due: list[tuple[int, str]] = []
         self._looks = self._began = 0
         self.looked = asyncio.Event()
@@ -158,7 +75,7 @@ class Live:
         now_us = self._now_us()
         return [self._now(cell, now_us) for cell in self._cells.values()]
 
-    def _now(self, cell: _Cell, now_us: int) -> CellNow:
+    def _now(self, cell: FollowedCell, now_us: int) -> CellNow:
         seen, booked_us, present = self._changed.get(cell.path, cell.seen), None, {}
         if seen is not None:
             moment = self._moments.of(cell.path, seen.booking, seen.link_down_us, now_us)
@@ -166,10 +83,10 @@ class Live:
         units = {path_of(cell.path, zone): present.get(zone, NEVER_KNOWN) for zone in ("", *cell.zones)}
         return CellNow(cell.path, booked_us, cell.link, units)
 
-    def _take(self, cell: _Cell, head: Head) -> None:
+    def _take(self, cell: FollowedCell, head: Head) -> None:
         counts, cell.link = head.counts, head.link
         numbers = counts.get("events", 0), counts.get("snapshots", 0)
-        seen = _Seen(head.booking, head.link_down_us, head.ledger_id, *numbers)
+        seen = Seen(head.booking, head.link_down_us, head.ledger_id, *numbers)
         if seen != self._changed.get(cell.path, cell.seen):
             self._changed[cell.path] = seen
             self._wake.set()
@@ -238,7 +155,7 @@ class Live:
             if unit.level == "cell" and unit.cell is not None:
                 known = before.get(unit.path)
                 same = known is not None and known.zones == unit.cell.zones
-                self._cells[unit.path] = known if known and same else _Cell(unit.path, unit.cell.zones)
+                self._cells[unit.path] = known if known and same else FollowedCell(unit.path, unit.cell.zones)
 
     async def _tell_changes(self, tell: Tell) -> None:
         loop = asyncio.get_running_loop()
@@ -278,7 +195,7 @@ class Live:
                 self._queue(cell)
         return found
 
-    def _queue(self, cell: _Cell) -> None:
+    def _queue(self, cell: FollowedCell) -> None:
         """Have the cell looked at when it is due: queued once, and anew only if it is due earlier."""
         next_us = cell.next_us
         if next_us is not None and (cell.queued_us is None or next_us < cell.queued_us):

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import PaceCount
 from zoneledger.application.windows import MAX_DAYS, Window, bound
-from zoneledger.core.booking import Limits
 from zoneledger.core.calendar import DAY_US
 from zoneledger.core.errors import WindowInvalid
 from zoneledger.core.plant import Unit
@@ -34,7 +33,7 @@ class Pace:
     zones: list[ZonePace]
 
 
-async def read_pace(reading: Reading, unit: Unit, window: Window, parts: int, now_us: int, _: Limits) -> Pace:
+async def read_pace(reading: Reading, unit: Unit, window: Window, parts: int, now_us: int) -> Pace:
     """Return what the zones of a unit made in each of so many pieces of a window, in planned time or not, read up to the present.
 
     Zones that the plant model names come first, in its order; then those that it named once. The pieces are equal to the

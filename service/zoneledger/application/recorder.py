@@ -5,24 +5,21 @@ import logging
 from collections import deque
 from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
 
-from zoneledger.application.accept import Sorted, take_apart
+from zoneledger.application.accept import Sorted
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.plants import Plants
 from zoneledger.application.ports import Store, Writing
 from zoneledger.application.record import record_group
 from zoneledger.application.stored import Head
 from zoneledger.application.tally import IntakeTally
+from zoneledger.application.waiting import Group, Waiting, nothing_kept
 from zoneledger.core.booking import Limits
 from zoneledger.core.decoding import Refusal
 from zoneledger.core.errors import StoreUnavailable
 
 log = logging.getLogger(__name__)
 
-#: A group is no larger, so that what a transaction holds in memory is bounded, and nobody waits long for a turn of the loop.
-DELIVERIES_AT_ONCE = 1000
-BYTES_AT_ONCE = 1024 * 1024
 #: How many messages are taken apart without a pause for others, but that a delivery is taken apart as a whole.
 MESSAGES_AT_A_TIME = 200
 #: How long a group that is not full waits for more, as each commit costs its statements and a sync of the disk, whatever
@@ -31,33 +28,6 @@ LINGER_S, BUSY_LINGER_S, BUSY = 0.003, 0.02, 100
 #: Where nothing is delivered for so long after an outage of the store, the recorder tries by itself whether it takes something
 #: in again. Longer than anybody waits who has something to deliver: a full disk may have room for a try, and none for that.
 TRY_AGAIN_S = 40.0
-
-_Waiting = tuple[Delivery, asyncio.Future[Receipt]]
-
-
-@dataclass(slots=True)
-class _Group:
-    """Deliveries that were taken apart, to be recorded together."""
-
-    deliveries: list[_Waiting] = field(default_factory=list)
-    size: int = 0
-
-    @property
-    def is_full(self) -> bool:
-        return len(self.deliveries) >= DELIVERIES_AT_ONCE or self.size >= BYTES_AT_ONCE
-
-    def add(self, waiting: _Waiting) -> int:
-        """Take a delivery apart and add it; return the number of its messages."""
-        delivery, _ = waiting
-        self.deliveries.append(waiting)
-        self.size += len(delivery.payload)
-        if delivery.kind == "link":
-            return 1
-        try:
-            delivery.apart = take_apart(delivery)
-        except Exception:  # is met again where it is recorded, and told there
-            return 1
-        return 1 if isinstance(delivery.apart, Refusal) else len(delivery.apart)
 
 
 def _nobody(_: Iterable[Head]) -> None:
@@ -83,8 +53,8 @@ class Recorder:
         self._now_us = now_us
         self._limits = limits
         self._committed = committed
-        self._waiting: deque[_Waiting] = deque()
-        self._coming = _Group()
+        self._waiting: deque[Waiting] = deque()
+        self._coming = Group()
         self._apart = asyncio.Event()
         self._apart.set()
         self._wake = asyncio.Event()
@@ -134,7 +104,7 @@ class Recorder:
 
     async def run(self) -> None:
         """Record groups until cancelled; whatever then still waits is told that nothing of it was kept."""
-        group: list[_Waiting] = []
+        group: list[Waiting] = []
         try:
             while True:
                 if not self._waiting and not self._coming.deliveries and not await self._something_comes():
@@ -144,16 +114,14 @@ class Recorder:
                 if not self._coming.is_full:
                     await asyncio.sleep(BUSY_LINGER_S if len(group) >= BUSY else LINGER_S)
                     await self._all_taken_apart()
-                group, self._coming = self._coming.deliveries, _Group()
+                group, self._coming = self._coming.deliveries, Group()
                 self._take_apart_soon()
                 await self._record(group)
                 for delivery, _ in group:
                     delivery.apart = None
         finally:
             self._stopped = True
-            for _, future in (*group, *self._coming.deliveries, *self._waiting):
-                if not future.done():
-                    future.set_exception(StoreUnavailable("the service is stopping"))
+            nothing_kept((*group, *self._coming.deliveries, *self._waiting), "the service is stopping")
 
     async def _something_comes(self) -> bool:
         """Wait for a delivery; during an outage only until the store is to be tried: False then."""
@@ -175,15 +143,13 @@ class Recorder:
         except Exception:
             log.exception("the store answers again, and fails")
 
-    async def _record(self, group: list[_Waiting]) -> None:
+    async def _record(self, group: list[Waiting]) -> None:
         try:
             receipts = await self._commit([delivery for delivery, _ in group])
         except StoreUnavailable as error:
             self.tally.not_kept += 1
             log.warning("nothing kept of %d deliveries: %s", len(group), error)
-            for _, future in group:
-                if not future.done():
-                    future.set_exception(StoreUnavailable(str(error)))
+            nothing_kept(group, str(error))
         except Exception:
             log.exception("a group of %d deliveries failed; each is recorded by itself", len(group))
             await self._record_singly(group)
@@ -192,14 +158,14 @@ class Recorder:
                 if not future.done():
                     future.set_result(receipt)
 
-    async def _record_singly(self, group: list[_Waiting]) -> None:
+    async def _record_singly(self, group: list[Waiting]) -> None:
         """Record each delivery of a failed group by itself; one that fails alone is refused, so that nothing waits behind it."""
         for delivery, future in group:
             try:
                 receipt = await self._record_one(delivery)
             except StoreUnavailable as error:
-                if not future.done():
-                    future.set_exception(StoreUnavailable(str(error)))
+                self.tally.not_kept += 1
+                nothing_kept([(delivery, future)], str(error))
                 continue
             if not future.done():
                 future.set_result(receipt)

@@ -10,8 +10,8 @@ from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.plants import Plants
 from zoneledger.application.ports import Store, Writing
 from zoneledger.application.record import take_in
-from zoneledger.application.recorder import BYTES_AT_ONCE
 from zoneledger.application.stored import RefusedFilter, RefusedRow, RefusedSize
+from zoneledger.application.waiting import BYTES_AT_ONCE
 from zoneledger.core.booking import Limits
 from zoneledger.core.errors import StoreUnavailable
 

@@ -88,7 +88,7 @@ async def read_sheet(
         unit.target_on(local_time(window.start_us, unit.tz).date()),
         [await _cell(reading, cell, window, ribbons[cell.path], now_us, limits) for cell in unit.cells],
         part_us,
-        await read_pace(reading, unit, window, PACE_PARTS, now_us, limits),
+        await read_pace(reading, unit, window, PACE_PARTS, now_us),
         (await read_losses(reading, unit, [window], now_us, limits))[0],
         await read_panels(reading, unit, window, now_us, limits, 0, MAX_PASSES_SHOWN),
         await read_questions(reading, unit, window, asked, ASKED_LONGER_THAN_US, MAX_QUESTIONS, now_us, limits),

@@ -6,6 +6,7 @@ from typing import Any, Generic, NamedTuple, TypeVar
 from zoneledger.core.booking import FOLD
 from zoneledger.core.offsets import Offset
 from zoneledger.core.rows import Place, Verdict
+from zoneledger.core.spans import Interval
 
 RowT = TypeVar("RowT")
 
@@ -100,13 +101,17 @@ class RefusedRow(NamedTuple):
 
 
 class RefusedFilter(NamedTuple):
-    """Which refused messages are meant: sent as a cell, for a reason, with these numbers, after one and up to one; None: any."""
+    """Which refused messages are meant: sent as a cell, for a reason, with these numbers, after one and up to one; None: any.
+
+    And those that arrived over [arrived_us[0], arrived_us[1]).
+    """
 
     cell: str | None = None
     reason: str | None = None
     ids: tuple[int, ...] | None = None
     after_id: int = 0
     upto_id: int | None = None
+    arrived_us: Interval | None = None
 
 
 class RefusedSize(NamedTuple):

@@ -13,6 +13,9 @@ class Trails(Protocol):
     async def boots(self, cell: str, limit: int) -> list[int]:
         """Return so many of the highest boots of a cell and of the lowest, ascending."""
 
+    async def recent_boots(self, cell: str, since_us: int, among: int) -> set[int]:
+        """Return those of so many of the highest boots of a cell whose last event or snapshot is not before an instant."""
+
     async def last_events(self, cell: str, boot: int, before_seq: int | None, limit: int) -> list[Heard]:
         """Return the last events of a boot, or those before a number."""
 

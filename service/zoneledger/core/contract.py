@@ -11,11 +11,13 @@ Schema = dict[str, Any]
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 TITLE = "Zoneledger message contract, version 1"
 
+#: The end of a text: to some validators `$` alone is also before a line feed that ends it.
+_END = r"$(?!\n)"
 #: A text without control characters. Halves of surrogate pairs are left out: validators do not read such patterns alike.
-_CLEAN = r"^[^\u0000-\u001f\u007f-\u009f]*$"
+_CLEAN = r"^[^\u0000-\u001f\u007f-\u009f]*" + _END
 _INSTANT = (
     r"^[0-9]{4}-[0-9]{2}-[0-9]{2}[Tt]([01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9](\.[0-9]{1,6})?"
-    r"([Zz]|[+-]([01][0-9]|2[0-3]):[0-5][0-9])$"
+    r"([Zz]|[+-]([01][0-9]|2[0-3]):[0-5][0-9])" + _END
 )
 
 
@@ -47,7 +49,7 @@ VALUES: dict[str, Schema] = {
     "zone": {
         "description": "A zone of the cell, as the plant model names it",
         "type": "string",
-        "pattern": "^[a-z0-9-]{1,40}$",
+        "pattern": "^[a-z0-9-]{1,40}" + _END,
     },
     "identifier": _text(MAX_IDENTIFIER, "A name of the controller's"),
     "count": _integer(0, "How many"),

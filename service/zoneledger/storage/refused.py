@@ -25,6 +25,8 @@ def _where(connection: AsyncConnection, which: RefusedFilter) -> list[ColumnElem
         rules.append(_c.cell == which.cell)
     if which.reason is not None:
         rules.append(_c.reason == which.reason)
+    if which.arrived_us is not None:
+        rules += [_c.arrived_us >= which.arrived_us[0], _c.arrived_us < which.arrived_us[1]]
     if which.ids is not None:
         rules.append(_among(connection, which.ids))
     return rules

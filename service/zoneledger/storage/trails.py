@@ -2,8 +2,9 @@
 
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, ScalarSelect, Select, and_, func, select, tuple_
+from sqlalchemy import ColumnElement, Row, ScalarSelect, Select, and_, func, literal, select, tuple_
 from sqlalchemy.ext.asyncio import AsyncConnection
+from sqlalchemy.sql.base import ReadOnlyColumnCollection
 
 from zoneledger.application.stored import Listed, RefusedRow, SnapshotRow, Unmatched
 from zoneledger.core.hearing import SNAPSHOT, Heard
@@ -38,6 +39,17 @@ def _snapshots(cell: str, boot: int, *columns: ColumnElement[Any]) -> Select[Any
     return query.order_by(_s.seq.desc(), _s.at_us.desc())
 
 
+def _recent_boots(columns: ReadOnlyColumnCollection[str, Any], cell: str, since_us: int, among: int) -> Select[Any]:
+    """Select the boots that told something last at an instant or later, looking from the highest down, each by its last row."""
+    own = columns.cell_id == _cell_id(cell)
+    boots = select(func.max(columns.boot).label("boot"), literal(1).label("number")).where(own).cte(recursive=True)
+    lower = select(func.max(columns.boot)).where(own, columns.boot < boots.c.boot).scalar_subquery()
+    boots = boots.union_all(select(lower, boots.c.number + 1).where(boots.c.boot.is_not(None), boots.c.number < among))
+    last = select(columns.at_us).where(own, columns.boot == boots.c.boot)
+    last_us = last.order_by(columns.seq.desc(), columns.at_us.desc()).limit(1).scalar_subquery()
+    return select(boots.c.boot).where(last_us >= since_us)
+
+
 class SqlTrails:
     """The Trails port on one connection."""
 
@@ -68,6 +80,12 @@ class SqlTrails:
                     break
                 found.add(boot)
         return sorted(found)
+
+    async def recent_boots(self, cell: str, since_us: int, among: int) -> set[int]:
+        found: set[int] = set()
+        for columns in (_e, _s):
+            found.update(row.boot for row in await self._told(_recent_boots(columns, cell, since_us, among)))
+        return found
 
     async def last_events(self, cell: str, boot: int, before_seq: int | None, limit: int) -> list[Heard]:
         query = select(_e.boot, _e.seq, _e.at_us, _e.arrived_us, _e.type)

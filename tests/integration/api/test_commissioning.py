@@ -89,6 +89,15 @@ async def test_a_boot_that_fell_is_found(get: Get, send: Send) -> None:
     assert told["boot_fell"]["number"] == 3
 
 
+async def test_boots_that_are_not_looked_at_are_counted_and_said(get: Get, send: Send) -> None:
+    await send(*(snapshot(-600 + minute, "1", "2", boot=minute) for minute in range(2, 23)))
+    assert "not_all_read" not in _codes(await get(PATH, hours=3))
+    await send(*(snapshot(130 + minute, "1", "2", boot=100 + minute) for minute in range(110)))
+    told = _codes(await get(PATH, hours=24))
+    assert told["restarts_often"]["number"] > 110
+    assert told.keys() >= {"not_all_read"}
+
+
 async def test_only_cells_of_the_plant_are_commissioned(told: httpx.AsyncClient) -> None:
     problem(await told.get("/v1/commissioning/bench/line-1/cell-9"), "unit_unknown")
     problem(await told.get("/v1/commissioning/bench/line-1"), "level_wrong")

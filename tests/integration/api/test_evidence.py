@@ -1,132 +1,216 @@
-"""GET /v1/refused, /v1/gaps, /v1/discrepancies and /v1/unmatched: what is listed, page by page."""
+"""GET /v1/evidence: the messages behind a stretch of time."""
 
+from itertools import pairwise
 from typing import Any
 
 import httpx
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from tests.integration.api.conftest import Get, Send
-from tests.integration.api.plant import CELL, NOW, OTHER, later, own, snapshot
+from tests.integration.api.plant import CELL, OTHER, later, morning, own, snapshot
 from tests.integration.api.problem import problem
+from tests.integration.api.test_rates import made, window, work
+from zoneledger.application.book import EVENTS_PER_CHECKPOINT
+from zoneledger.application.retention import Keeping, forget
+from zoneledger.bootstrap import Service
+from zoneledger.core.booking import Limits
+from zoneledger.core.validation import parse_instant
 
-LISTS = ("refused", "gaps", "discrepancies", "unmatched")
-
-
-async def _fill(send: Send) -> None:
-    """Leave five entries in each list, of both cells."""
-    for number in range(5):
-        cell = OTHER if number == 4 else CELL
-        minutes = 130 + 2 * number
-        await send(42, snapshot(minutes, "1", boot=10 + number), cell=cell)
-        clear = {"type": "alarm", "phase": "clear", "code": "a", "severity": "stop"}
-        await send(own(3, minutes + 1, boot=10 + number, **clear), cell=cell)
-        nobodys = {"type": "verdict", "panel": "P-9", "position": "7", "result": "reject"}
-        await send(own(4, minutes + 1, boot=10 + number, **nobodys), cell=cell)
+ZONE = f"{OTHER}/1"
 
 
-async def _pages(get: Get, name: str, **query: Any) -> list[list[dict[str, Any]]]:
-    pages: list[list[dict[str, Any]]] = []
-    after: int | None = 0
-    while after is not None:
-        answer = await get(f"/v1/{name}", after=after, **query)
-        pages.append(answer[name])
-        after = answer["next"]
-    return pages
+def _places(found: Any) -> list[tuple[int, int, str]]:
+    return [(one["boot"], one["seq"], one["type"]) for one in found["messages"]]
 
 
-@pytest.mark.parametrize("name", LISTS)
-async def test_pages_join_to_the_whole_list(get: Get, send: Send, name: str) -> None:
-    await _fill(send)
-    (whole,) = await _pages(get, name, limit=100)
-    assert len(whole) == 5
-    for limit, lengths in ((1, [1] * 5), (2, [2, 2, 1]), (5, [5]), (4, [4, 1])):
-        pages = await _pages(get, name, limit=limit)
-        assert [len(page) for page in pages] == lengths
-        assert [entry for page in pages for entry in page] == whole
-    ids = [entry["id"] for entry in whole]
-    assert ids == sorted(set(ids))
+def _instant(message: Any) -> int:
+    return parse_instant("at", message["at"])
 
 
-@pytest.mark.parametrize("name", ["gaps", "discrepancies"])
-async def test_a_list_is_given_for_one_unit(get: Get, send: Send, name: str) -> None:
-    await _fill(send)
-    assert {entry["cell"] for entry in (await get(f"/v1/{name}", unit=OTHER))[name]} == {OTHER}
-    assert len((await get(f"/v1/{name}", unit="bench/line-1"))[name]) == 5
+def _wait(seq: int, minutes: float, phase: str = "begin", zone: str = "1") -> Any:
+    return own(seq, minutes, type="wait", phase=phase, zone=zone) | {"for": "panel"}
 
 
-@pytest.mark.parametrize("name", ["gaps", "discrepancies"])
-async def test_an_unknown_unit_of_a_list_is_a_problem(told: httpx.AsyncClient, name: str) -> None:
-    problem(await told.get(f"/v1/{name}", params={"unit": "nowhere"}), "unit_unknown")
+def _alarm(seq: int, minutes: float, phase: str = "raise", **fields: Any) -> Any:
+    told = {"type": "alarm", "phase": phase, "code": "guard", "severity": "stop"} | fields
+    if phase == "clear":
+        del told["severity"]
+    return own(seq, minutes) | told
 
 
-async def test_a_gap_tells_what_is_missing_and_closes_when_it_arrives(get: Get, send: Send) -> None:
-    await send(snapshot(130, "1", "2", boot=2), own(3, 132, boot=2))
-    (gap,) = (await get("/v1/gaps"))["gaps"]
-    assert (gap["cell"], gap["boot"], gap["first_seq"], gap["last_seq"]) == (CELL, 2, 1, 2)
-    assert (gap["since"], gap["until"]) == (later(130), later(132))
-    await send(own(1, 130.5, boot=2), own(2, 131, boot=2))
-    assert await get("/v1/gaps") == {"gaps": [], "next": None}
+async def _all(get: Get, unit: str, limit: int, **asked: Any) -> list[Any]:
+    found: list[Any] = []
+    after: dict[str, Any] = {}
+    while True:
+        page = await get(f"/v1/evidence/{unit}", **asked, limit=limit, **after)
+        assert len(page["messages"]) <= limit
+        found += page["messages"]
+        if page["next"] is None:
+            return found
+        after = {"after": page["next"]}
 
 
-async def test_a_discrepancy_tells_where_a_controller_contradicts_itself(get: Get, send: Send) -> None:
-    clear = {"type": "alarm", "phase": "clear", "code": "a", "severity": "stop", "zone": "1"}
-    await send(snapshot(130, "1", "2", boot=2), own(1, 131, boot=2, **clear))
-    (found,) = (await get("/v1/discrepancies"))["discrepancies"]
-    assert (found["cell"], found["zone"], found["kind"], found["at"]) == (CELL, "1", "not_present", later(131))
+async def test_a_window_tells_the_messages_in_it_as_they_came(get: Get) -> None:
+    found = await get(f"/v1/evidence/{CELL}", **window(0, 61))
+    sent = [one for one in morning() if _instant(one) < parse_instant("at", later(61))]
+    told = [one["message"] for one in found["messages"]]
+    assert [one for one in told if one["type"] != "snapshot"] == [one for one in sent if one["type"] != "snapshot"]
+    places = [[(one["boot"], one["seq"], _instant(one)) for one in messages] for messages in (told, sent)]
+    assert sorted(places[0]) == sorted(places[1])
+    assert all(one["arrived"] == "2026-03-02T18:00:00Z" for one in found["messages"] if one["type"] != "snapshot")
+    assert (found["unit"], found["start"], found["end"], found["next"]) == (CELL, later(0), later(61), None)
+
+
+async def test_what_made_the_state_before_the_window_is_told_apart(get: Get, send: Send) -> None:
+    await send(snapshot(300, "1"), work(1, 301), made(2, 302), made(3, 303), _wait(4, 310), cell=OTHER)
+    found = await get(f"/v1/evidence/{OTHER}", **window(305, 311))
+    assert (found["before"]["seq"], found["before"]["message"]["activity"]) == (1, "process")
+    assert _places(found) == [(1, 4, "wait")]
+    # The state at 310 is made by the wait itself, which is in the window.
+    assert (await get(f"/v1/evidence/{OTHER}", **window(310, 311)))["before"] is None
+    # That of 300 by the snapshot, as nothing was known before it.
+    assert (await get(f"/v1/evidence/{OTHER}", **window(300.5, 301)))["before"]["type"] == "snapshot"
+    assert (await get(f"/v1/evidence/{OTHER}", **window(200, 250)))["before"] is None
+
+
+async def test_time_without_evidence_tells_what_made_the_state_before_it(get: Get, send: Send) -> None:
+    await send(snapshot(300, "1"), work(1, 301), made(2, 302), cell=OTHER)
+    # Silence begins 30 s after the last message.
+    found = await get(f"/v1/evidence/{OTHER}", **window(303, 400))
+    assert (found["messages"], found["before"]["seq"]) == ([], 1)
+
+
+async def test_a_zone_leaves_out_other_zones_and_keeps_what_is_the_whole_cells(get: Get, send: Send) -> None:
+    await send(
+        snapshot(130, "1", "2", boot=2),
+        *(one | {"boot": 2} for one in (_wait(1, 131, zone="1"), _wait(2, 132, zone="2"), _alarm(3, 133))),
+        *(one | {"boot": 2} for one in (_alarm(4, 134, zone="2"), own(5, 135), own(6, 136, zone="2"))),
+    )
+    asked = window(125, 140)
+    assert [seq for _, seq, _ in _places(await get(f"/v1/evidence/{CELL}", **asked))] == [0, 1, 2, 3, 4, 5, 6]
+    assert [seq for _, seq, _ in _places(await get(f"/v1/evidence/{CELL}/1", **asked))] == [0, 1, 3, 5]
+    two = await get(f"/v1/evidence/{CELL}/2", **asked)
+    assert [(one["seq"], one["zone"]) for one in two["messages"]] == [
+        (0, None),
+        (2, "2"),
+        (3, None),
+        (4, "2"),
+        (5, None),
+        (6, "2"),
+    ]
+    # What makes zone 1 wait is its own wait, what stops it the alarm of the cell.
+    assert (await get(f"/v1/evidence/{CELL}/1", **window(132.5, 133)))["before"]["seq"] == 1
+    assert (await get(f"/v1/evidence/{CELL}/1", **window(135.5, 136)))["before"]["seq"] == 3
+
+
+async def test_a_page_of_long_messages_ends_early_and_the_next_goes_on(get: Get, send: Send) -> None:
+    for seq in range(1, 12):
+        await send(own(seq, 300 + seq, text="x" * 250_000), cell=OTHER)
+    first = await get(f"/v1/evidence/{OTHER}", **window(300, 320), limit=1000)
+    assert [seq for _, seq, _ in _places(first)] == list(range(1, 9))
+    rest = await get(f"/v1/evidence/{OTHER}", **window(300, 320), after=first["next"])
+    assert ([seq for _, seq, _ in _places(rest)], rest["next"]) == ([9, 10, 11], None)
+
+
+async def test_gaps_are_told_at_the_messages_beside_them(get: Get, send: Send) -> None:
+    await send(snapshot(300, "1"), work(1, 301), made(4, 304), made(5, 305), snapshot(308, "1", seq=8), cell=OTHER)
+    found = await get(f"/v1/evidence/{OTHER}", **window(290, 310))
+    gaps = {
+        (one["seq"], one["type"]): [(gap["first_seq"], gap["last_seq"]) for gap in one["gaps"]]
+        for one in found["messages"]
+    }
+    assert gaps == {
+        (0, "snapshot"): [],
+        (1, "activity"): [(2, 3)],
+        (4, "fastener"): [(2, 3)],
+        (5, "fastener"): [(6, 8)],
+        (8, "snapshot"): [(6, 8)],
+    }
+    missing = {"boot": 1, "first_seq": 2, "last_seq": 3, "since": later(301), "until": later(304)}
+    assert found["messages"][1]["gaps"] == [missing]
+    # A window that ends within a gap tells it, too.
+    (last,) = (await get(f"/v1/evidence/{OTHER}", **window(301, 303)))["messages"]
+    assert last["gaps"] == [missing]
+    assert [one["gaps"] for one in await _all(get, OTHER, 1, **window(290, 310))] == [
+        one["gaps"] for one in found["messages"]
+    ]
+
+
+async def test_a_message_belongs_to_the_window_of_its_booked_time(get: Get, send: Send) -> None:
+    # The clock steps back by half a minute, which is believed: the second wait is booked at 302.
+    await send(snapshot(300, "1"), _wait(1, 302), _wait(2, 301.5, "end"), _wait(3, 303), cell=OTHER)
+    assert _places(await get(f"/v1/evidence/{OTHER}", **window(302, 303))) == [(1, 1, "wait"), (1, 2, "wait")]
+    assert _places(await get(f"/v1/evidence/{OTHER}", **window(301, 302))) == []
+
+
+@pytest.fixture
+async def booked(send: Send) -> list[tuple[tuple[int, int], float]]:
+    """Messages over several checkpoints, boots and steps of the clock: boot and seq of each, and the minutes when it is booked."""
+    sent, latest = [snapshot(300, "1")], 300.0
+    booked = [300.0]
+    for n in range(1, 2 * EVENTS_PER_CHECKPOINT + 40):
+        boot, minutes = 1 + n // 300, 300 + n / 5 - (0.7 if n % 17 == 0 else 0)
+        sent.append(_wait(n % 300 + (1 if boot > 1 else 0), minutes, "begin" if n % 2 else "end") | {"boot": boot})
+        latest = max(latest, minutes)  # booked time is the latest time told so far
+        booked.append(latest)
+    await send(*sent, cell=OTHER)
+    return [((one["boot"], one["seq"]), minutes) for one, minutes in zip(sent, booked, strict=True)]
+
+
+# That each database gives messages in the same order is held by the contract of stores.
+@pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
+@settings(deadline=None, max_examples=10, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(start=st.integers(299, 420), length=st.integers(1, 200), limit=st.sampled_from([60, 100, 1000]))
+async def test_pages_give_exactly_the_messages_that_are_booked_in_the_window(
+    get: Get, booked: list[tuple[tuple[int, int], float]], start: int, length: int, limit: int
+) -> None:
+    asked = window(start, start + length)
+    expected = [place for place, minutes in booked if start <= minutes < start + length]
+    found = await _all(get, OTHER, limit, **asked)
+    assert [(one["boot"], one["seq"]) for one in found] == expected
+    assert all(one < other for one, other in pairwise(expected))
+    assert await _all(get, ZONE, 1000, **asked) == found
+
+
+async def test_messages_that_are_not_kept_any_more_are_not_told(get: Get, send: Send, service: Service) -> None:
+    number = 3 * EVENTS_PER_CHECKPOINT
+    await send(snapshot(300, "1"), *(_wait(n, 300 + n / 10) for n in range(1, number)), cell=OTHER)
+    whole = await _all(get, OTHER, 1000, **window(299, 700))
+    now_us = service.now_us()
+    await forget(service.store, Keeping(now_us - 1, None), lambda: now_us, Limits())
+    assert await _all(get, OTHER, 1000, **window(299, 700)) == whole
+    await forget(service.store, Keeping(1, None), lambda: now_us, Limits())
+    kept = await _all(get, OTHER, 1000, **window(299, 700))
+    assert 0 < len(kept) < len(whole)
+    assert kept == whole[-len(kept) :]
+    assert await _all(get, OTHER, 1000, **window(301, 310)) == []
+
+
+async def test_a_cell_that_never_sent_has_no_evidence(get: Get) -> None:
+    found = await get(f"/v1/evidence/{OTHER}", **window(0, 60))
+    assert (found["messages"], found["before"], found["next"]) == ([], None, None)
+    assert (await get(f"/v1/evidence/{CELL}", **window(1000, 1060)))["messages"] == []
+
+
+async def test_evidence_of_a_line_or_of_more_than_a_day_is_told_as_a_problem(told: httpx.AsyncClient) -> None:
+    answer = await told.get("/v1/evidence/bench/line-1", params=window(0, 60))
+    assert "one of its cells" in problem(answer, "level_wrong")["detail"]
+    answer = await told.get(f"/v1/evidence/{CELL}", params=window(0, 25 * 60 + 1))
+    assert "1 day" in problem(answer, "window_invalid")["detail"]
+    assert (await told.get(f"/v1/evidence/{CELL}", params={"day": "2026-03-02"})).status_code == 200
 
 
 @pytest.mark.parametrize(
-    "query",
-    [
-        {"limit": 0},
-        {"limit": -1},
-        {"limit": 1001},
-        {"limit": "ten"},
-        {"limit": 2**63},
-        {"limit": "9" * 5000},
-        {"limit": "1e3"},
-        {"after": -1},
-        {"after": 2**63},
-        {"after": "9" * 5000},
-        {"after": ""},
-        {"unit": "x" * 501},
-        {"before": 3},
-    ],
+    "after", ["", "1", "1.2.3.4.5", "1.1.0.0.0.0", "x.1.0.0.0", "1.1.0.0.1\n", "99999999999999999.1.0.0.0"]
 )
-@pytest.mark.parametrize("name", LISTS)
-async def test_a_page_that_there_cannot_be_is_a_problem(
-    told: httpx.AsyncClient, name: str, query: dict[str, Any]
-) -> None:
-    found = problem(await told.get(f"/v1/{name}", params=query), "request_invalid")
-    assert [one["place"] for one in found["errors"]] == [f"query/{next(iter(query))}"]
+async def test_an_after_that_is_none_is_told_as_a_problem(told: httpx.AsyncClient, after: str) -> None:
+    answer = await told.get(f"/v1/evidence/{CELL}", params={**window(0, 60), "after": after})
+    assert problem(answer, "request_invalid")["errors"][0]["place"] == "query/after"
 
 
-async def test_the_furthest_page_is_empty(get: Get) -> None:
-    for name in LISTS:
-        assert await get(f"/v1/{name}", after=2**53 - 1) == {name: [], "next": None}
-
-
-def _verdict(seq: int, minutes: float, position: str = "7", result: str = "reject") -> Any:
-    return own(seq, minutes, boot=2, type="verdict", panel="P-9", position=position, result=result, zone="1")
-
-
-def _made(seq: int, minutes: float, position: str = "7") -> Any:
-    told = {"operation": "fasten", "result": "good", "zone": "1", "panel": "P-9", "position": position}
-    return own(seq, minutes, boot=2, type="fastener", **told)
-
-
-async def test_a_verdict_on_a_fastener_that_was_never_made_is_listed_until_that_arrives(get: Get, send: Send) -> None:
-    await send(snapshot(130, "1", "2", boot=2), _made(1, 131, "6"), _verdict(3, 133), _verdict(4, 134, "6"))
-    (found,) = (await get("/v1/unmatched"))["unmatched"]
-    assert (found["cell"], found["boot"], found["seq"]) == (CELL, 2, 3)
-    assert (found["panel"], found["position"], found["result"]) == ("P-9", "7", "reject")
-    assert (found["at"], found["arrived"]) == (later(133), NOW)
-    events = (await get("/v1/events"))["events"]
-    assert [one["message"]["type"] for one in events if one["id"] == found["id"]] == ["verdict"]
-    # One made after the verdict is another one; the one before it is what the verdict is about.
-    await send(_made(5, 135))
-    assert len((await get("/v1/unmatched"))["unmatched"]) == 1
-    await send(_made(2, 132))
-    assert await get("/v1/unmatched") == {"unmatched": [], "next": None}
-    counted = (await get(f"/v1/kpi/{CELL}", start=later(131), end=later(136)))["fasteners"]
-    assert (counted["made"], counted["good"], counted["reject"]) == (3, 1, 2)
+@pytest.mark.parametrize("after", ["0.0.0.0.0", f"{10**16 - 1}.{10**16 - 1}.1.{10**18 - 1}.{10**16 - 1}", "1.1.1.-5.3"])
+async def test_any_place_may_be_asked_after(told: httpx.AsyncClient, after: str) -> None:
+    answer = await told.get(f"/v1/evidence/{CELL}", params={**window(0, 60), "after": after})
+    assert answer.status_code == 200, answer.text

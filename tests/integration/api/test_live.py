@@ -18,7 +18,7 @@ from tests.integration.api.server import served_here
 from tests.integration.mqtt.parts import until
 from zoneledger.api import streams as module
 from zoneledger.api.streams import BEGINS, NOT_KEPT, TOO_SLOW, Streams
-from zoneledger.application.live import FiguresChanged
+from zoneledger.application.updates import FiguresChanged
 from zoneledger.asgi import create_app
 from zoneledger.bootstrap import build_service
 from zoneledger.core.validation import parse_instant

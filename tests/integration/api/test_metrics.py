@@ -1,7 +1,10 @@
 """The metrics are Prometheus text with bounded labels, and say what happened to real messages."""
 
 import asyncio
-from collections.abc import Callable
+import threading
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
+from dataclasses import replace
 from typing import Any, get_args
 
 import httpx
@@ -11,7 +14,10 @@ from prometheus_client.parser import text_string_to_metric_families
 from tests.integration.api.listening import listening
 from tests.integration.api.plant import CELL, NOW_US, OTHER, PLANT, later, morning, own, snapshot
 from tests.integration.api.server import served_here
-from zoneledger.api.metrics import METRICS, PREFIX
+from zoneledger.api.aside import Aside
+from zoneledger.api.metrics import METRICS, PREFIX, Looked, snapshot_of, text_of
+from zoneledger.api.routes import metrics as route
+from zoneledger.application.ports import Reading, Store
 from zoneledger.asgi import create_app
 from zoneledger.bootstrap import Service, build_service
 from zoneledger.core.decoding import Reason
@@ -173,3 +179,42 @@ async def test_a_query_that_is_no_utf_8_is_a_problem_and_another_changes_nothing
     told: httpx.AsyncClient, query: str
 ) -> None:
     assert (await told.get(f"/metrics?{query}")).status_code == (400 if "%ff" in query else 200)
+
+
+async def test_what_is_counted_while_a_text_is_made_is_not_half_in_it(service: Service) -> None:
+    snapshot = snapshot_of(service, streams_open=0, database_up=True, looked=Looked())
+    before = text_of(snapshot)
+    service.recorder.tally.groups.note(1)
+    service.recorder.tally.stored += 1
+    service.recorder.tally.refused["bad_text"] += 1
+    assert text_of(snapshot) == before
+
+
+class _Slow:
+    """A store that is read once it may be; asked in another thread."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self.may = threading.Event()
+
+    @asynccontextmanager
+    async def reading(self) -> AsyncIterator[Reading]:
+        await asyncio.to_thread(self.may.wait, 30)
+        async with self._store.reading() as reading:
+            yield reading
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._store, name)
+
+
+async def test_a_look_that_takes_longer_than_a_scrape_is_told_by_a_later_one(
+    told: httpx.AsyncClient, service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(route, "LOOK_S", 0.01)
+    slow, looks = _Slow(service.aside), route.Looks()
+    aside = Aside(replace(service, aside=slow))
+    assert await looks.last(aside) == Looked()
+    slow.may.set()
+    monkeypatch.setattr(route, "LOOK_S", 20.0)
+    assert (await looks.last(aside)).gaps_open == 0
+    await aside.stop()

@@ -1,9 +1,11 @@
 """/v1/proofs: what a run comes to is computed aside, within its own limits, and only then kept."""
 
+import asyncio
 import json
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import replace
+from threading import Event
 from typing import Any
 
 import httpx
@@ -13,10 +15,10 @@ from fastapi import FastAPI
 from tests.fakes.between import Between
 from tests.integration.api.plant import CELL, PLANT, later, morning
 from tests.integration.api.problem import problem
-from zoneledger.api import aside
+from zoneledger.api import aside, turns
 from zoneledger.api.routes.proofs import Proving
 from zoneledger.application import windows
-from zoneledger.application.ports import Reading
+from zoneledger.application.ports import Reading, Store
 from zoneledger.bootstrap import Service
 
 LINE = CELL.rpartition("/")[0]
@@ -32,6 +34,19 @@ class _NeverRead(Between):
         """Fail."""
         raise AssertionError("this is to be read aside")
         yield
+
+
+class _Judging(Between):
+    """A store that tells when somebody begins to read from it."""
+
+    def __init__(self, store: Store, happens: Callable[[], Awaitable[None]]) -> None:
+        super().__init__(store, happens)
+        self.begun = Event()
+
+    def reading(self) -> AbstractAsyncContextManager[Reading]:
+        """Begin one consistent look."""
+        self.begun.set()
+        return super().reading()
 
 
 async def _nothing() -> None:
@@ -107,3 +122,38 @@ async def test_a_run_may_take_longer_than_other_answers_and_is_told_of_in_words_
     found = problem(await around_the_clock.get(path), "busy")
     assert "declare a shorter run" in found["detail"]
     assert "window" not in found["detail"]
+
+
+async def test_the_list_does_not_wait_for_a_run_that_is_judged(
+    around_the_clock: httpx.AsyncClient, app: FastAPI, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    declared = await _declare(around_the_clock)
+    async with app.state.turns["acceptance"].turn():
+        monkeypatch.setattr(turns, "LONGEST_WAIT_S", 0.01)
+        problem(await around_the_clock.get(f"/v1/proofs/{declared['id']}"), "busy")
+        listed = await around_the_clock.get("/v1/proofs")
+    assert [one["id"] for one in listed.json()["proofs"]] == [declared["id"]]
+
+
+async def test_a_run_for_whose_answer_nobody_waits_any_more_is_not_kept(
+    around_the_clock: httpx.AsyncClient, app: FastAPI
+) -> None:
+    made, sent, text = app.state.aside, list[Any](), json.dumps(RUN).encode()
+    judging = _Judging(made.service.store, _nothing)
+    made.service = replace(made.service, store=judging)
+    headers = [(b"content-type", b"application/json"), (b"content-length", str(len(text)).encode())]
+    scope = {"type": "http", "method": "POST", "path": "/v1/proofs", "raw_path": b"/v1/proofs", "query_string": b""}
+    scope |= {"headers": headers, "http_version": "1.1", "scheme": "http", "server": ("test", 80)}
+    bodies = [{"type": "http.request", "body": text, "more_body": False}]
+
+    async def receive() -> dict[str, Any]:
+        if not bodies and not judging.begun.is_set():
+            await asyncio.Event().wait()
+        return bodies.pop() if bodies else {"type": "http.disconnect"}
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+
+    await asyncio.wait_for(app(scope, receive, send), 20)
+    assert (judging.begun.is_set(), sent[0]["status"]) == (True, 400)
+    assert (await around_the_clock.get("/v1/proofs")).json()["proofs"] == []

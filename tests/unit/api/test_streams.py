@@ -10,8 +10,8 @@ import pytest
 from zoneledger.api import streams as module
 from zoneledger.api.problems import ApiError
 from zoneledger.api.streams import Streams, end_event
-from zoneledger.application.live import FiguresChanged, PlantChanged, StateChanged, Update
 from zoneledger.application.units import Present
+from zoneledger.application.updates import FiguresChanged, PlantChanged, StateChanged, Update
 
 CELL, ZONE, OTHER = "harbour/wing-1/cell-1", "harbour/wing-1/cell-1/1", "harbour/wing-1/cell-10"
 

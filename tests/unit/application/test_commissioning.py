@@ -8,7 +8,8 @@ import pytest
 
 from zoneledger.application.commissioning import judge
 from zoneledger.application.findings import CODES, Finding
-from zoneledger.application.hearing import DISCREPANCIES, Hearing, Made, Standing
+from zoneledger.application.hearing import DISCREPANCIES, Hearing, Standing
+from zoneledger.application.made import Made
 from zoneledger.application.refusal_findings import REMEDIES
 from zoneledger.application.stored import Listed, RefusedRow, Unmatched
 from zoneledger.core.hearing import Heard
@@ -47,6 +48,7 @@ def hearing(**changes: Any) -> Hearing:
         clock_us=-20_000,
         told=_sorted([*snapshots(), *(event(START_US + n * MINUTE_US, seq=n) for n in range(1, 60))]),
         is_cut=False,
+        boots=1,
         conditions=[condition(**{"1": REPORT, "2": REPORT})],
         refused=[],
         gaps=[],
@@ -92,7 +94,7 @@ BROKEN: dict[str, dict[str, Any]] = {
     "not_all_read": {"is_cut": True},
     "events_missing": {"gaps": [Gap(Place(1, 9, 0), 5, 8, START_US, START_US + 1)]},
     "boot_fell": {"told": _sorted([*snapshots(), event(START_US + 5, boot=9), event(START_US + 9, boot=2)])},
-    "restarts_often": {"told": _sorted([*snapshots(), *(event(START_US + n, boot=n, seq=n) for n in range(2, 9))])},
+    "restarts_often": {"boots": 6},
     "snapshots_none": {"told": [event(START_US + n * MINUTE_US) for n in range(1, 60)], "conditions": []},
     "snapshots_rare": {"told": _LONG},
     "snapshot_late_after_start": {

@@ -12,10 +12,11 @@ import pytest
 from tests.contract.recording import CELL, NOW_US, PLANT, TWIN
 from tests.fakes.memory_store import MemoryStore
 from zoneledger.application.intake import Delivery
-from zoneledger.application.live import FiguresChanged, Live, PlantChanged, StateChanged, Update
+from zoneledger.application.live import Live
 from zoneledger.application.plants import Plants
 from zoneledger.application.recorder import Recorder
 from zoneledger.application.units import Moments, Present
+from zoneledger.application.updates import FiguresChanged, PlantChanged, StateChanged, Update
 from zoneledger.core.booking import Limits
 from zoneledger.core.errors import StoreUnavailable
 

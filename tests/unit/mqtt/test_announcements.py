@@ -32,7 +32,7 @@ def test_what_is_no_root_is_refused(root: str) -> None:
 
 
 def test_roots_that_only_begin_alike_lie_apart() -> None:
-    assert OwnTopics("cells/v10", "cells/v1").availability == "cells/v10/availability"
+    assert OwnTopics("cells/v10", "cells/v1").link == "cells/v10/link"
 
 
 def test_each_level_has_topics_of_its_own() -> None:
@@ -66,10 +66,10 @@ def test_only_what_says_itself_that_it_is_ours_counts_as_ours() -> None:
         (TOPICS.state("harbour/wing-1/cell-1"), payload),
         (TOPICS.state(ZONE), b"on"),
         (TOPICS.state(ZONE), b'{"v":1}'),
-        (TOPICS.state(ZONE), b"[" * 5000),
+        (TOPICS.state(ZONE), b"[" * 4000),
         (TOPICS.state(ZONE), b"\xff"),
-        (TOPICS.availability, UP),
-        (TOPICS.availability, DOWN),
+        (TOPICS.link, UP),
+        (TOPICS.link, DOWN),
         ("cells/v1/harbour/wing-1/cell-1/events", payload),
         ("plant/out/state", payload),
     ]
@@ -90,8 +90,8 @@ def _told_of(account: Account) -> UnitFigures:
             "published-shift",
             shift_payload(ZONE, None, _told_of(Account(planned_us=10**9, running_us=10**8, made=3, good=2))),
         ),
-        ("published-availability", UP),
-        ("published-availability", DOWN),
+        ("published-serviceLink", UP),
+        ("published-serviceLink", DOWN),
     ],
 )
 def test_payloads_are_as_the_document_on_them_says(schema: str, payload: bytes) -> None:
@@ -113,5 +113,5 @@ def test_channels_of_the_document_are_the_topics() -> None:
     addresses = {channel["address"] for channel in asyncapi_document()["channels"].values()}
     topics = OwnTopics("zoneledger/v1", "cells/v1")
     zone, cell, line = "{site}/{line}/{cell}/{zone}", "{site}/{line}/{cell}", "{site}/{line}"
-    own = {topics.state(zone), topics.state(cell), topics.availability, *map(topics.shift, (line, cell, zone))}
+    own = {topics.state(zone), topics.state(cell), topics.link, *map(topics.shift, (line, cell, zone))}
     assert own == {address for address in addresses if address.startswith("zoneledger/v1/")}

@@ -2,7 +2,7 @@
 
 from zoneledger_mqtt.board import PACE_S, Board, Due
 
-STATE, OTHER = "out/a/b/c/state", "out/a/b/d/state"
+STATE, OTHER, LINK = "out/a/b/c/state", "out/a/b/d/state", "out/link"
 
 
 def _tell(board: Board, now_s: float) -> dict[str, bytes]:
@@ -58,7 +58,7 @@ def test_what_is_there_no_more_is_cleared_and_forgotten() -> None:
 def test_what_is_found_from_earlier_is_cleared_unless_it_is_to_be_there() -> None:
     board = Board()
     board.replace("/state", {STATE: b"now"})
-    board.begin()
+    board.begin(LINK)
     board.found(STATE, b"then")
     board.found(OTHER, b"then")
     assert _tell(board, 100.0) == {STATE: b"now", OTHER: b""}
@@ -67,7 +67,7 @@ def test_what_is_found_from_earlier_is_cleared_unless_it_is_to_be_there() -> Non
 def test_what_is_found_stays_as_long_as_nobody_knows_whether_it_is_to_be_there() -> None:
     board = Board()
     board.replace("/state", {STATE: b"now"})
-    board.begin()
+    board.begin(LINK)
     board.found("out/a/b/shift", b"then")
     board.found("out/a/c/shift", b"then")
     assert _tell(board, 100.0) == {STATE: b"now"}
@@ -80,5 +80,33 @@ def test_on_a_new_connection_all_is_told_again_as_it_is_now() -> None:
     board.replace("/state", {STATE: b"1", OTHER: b"1"})
     _tell(board, 100.0)
     board.put(STATE, b"2")
-    board.begin()
+    board.begin(LINK)
     assert _tell(board, 100.1) == {STATE: b"2", OTHER: b"1"}
+
+
+def test_what_another_puts_on_a_topic_is_told_again_at_its_pace_and_nothing_else_is() -> None:
+    board = Board()
+    board.put(STATE, b"now")
+    board.put(LINK, b"up")
+    _tell(board, 100.0)
+    board.news.clear()
+    board.overwritten(STATE, b"now")
+    board.overwritten(OTHER, b"lamp")
+    assert not board.news.is_set()
+    board.overwritten(LINK, b"down")
+    assert board.due(100.2) == Due({}, 100.0 + PACE_S)
+    board.overwritten(STATE, b"")
+    assert board.due(101.0).messages == {STATE: b"now", LINK: b"up"}
+    board.overwritten(LINK, b"down")  # while ours was on its way
+    board.told(STATE, b"now", 101.0)
+    board.told(LINK, b"up", 101.0)
+    assert _tell(board, 102.0) == {LINK: b"up"}
+
+
+def test_the_last_word_is_not_among_what_is_told_first_on_a_new_connection() -> None:
+    board = Board()
+    board.put(STATE, b"now")
+    board.put(LINK, b"up")
+    _tell(board, 100.0)
+    board.begin(LINK)
+    assert _tell(board, 100.1) == {STATE: b"now"}

@@ -28,23 +28,29 @@ _CONTENT = {"text/plain": {"schema": {"type": "string"}, "example": _TEXT}}
 
 
 class Looks:
-    """What the database was last looked into for, and when."""
+    """What the database was last looked into for, and when; a look lasts as long as it takes, whatever becomes of the scrape."""
 
     def __init__(self) -> None:
         self._last = Looked()
-        self._looked_s: float | None = None
-        self._one = asyncio.Lock()
+        self._looked_s = -LOOK_EVERY_S
+        self._looking: asyncio.Task[None] | None = None
 
     async def last(self, aside: Aside) -> Looked:
-        """Return what was seen at most a minute ago; nothing where the database does not answer soon."""
-        async with self._one:
-            now_s = asyncio.get_running_loop().time()
-            if self._looked_s is None or now_s - self._looked_s >= LOOK_EVERY_S:
-                self._looked_s, self._last = now_s, Looked()
-                with suppress(ZoneledgerError, TimeoutError):
-                    async with asyncio.timeout(LOOK_S):
-                        self._last = await aside.do(lambda: _look(aside.service))
-            return self._last
+        """Return what was seen at the last look that ended; nothing where the database did not answer then."""
+        now_s = asyncio.get_running_loop().time()
+        if self._looking is None and now_s - self._looked_s >= LOOK_EVERY_S:
+            self._looked_s, self._looking = now_s, asyncio.create_task(self._look(aside))
+        if self._looking is not None:
+            await asyncio.wait([self._looking], timeout=LOOK_S)
+        return self._last
+
+    async def _look(self, aside: Aside) -> None:
+        seen = Looked()
+        try:
+            with suppress(ZoneledgerError):
+                seen = await aside.do(lambda: _look(aside.service))
+        finally:
+            self._last, self._looking = seen, None
 
 
 async def _look(service: Service) -> Looked:

@@ -3,10 +3,11 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Query
-from pydantic import BaseModel, Field
+from pydantic import Field
 
 from zoneledger.api.access import ServiceOf, UnitPath, WindowParameters, unit_of
 from zoneledger.api.kpi_answers import NamedWindowAnswer, named_window_told
+from zoneledger.api.pace_answers import ZonePaceAnswer, zone_pace_told
 from zoneledger.api.problems import described
 from zoneledger.api.times import Time, rfc3339
 from zoneledger.api.turns import InTurn
@@ -20,14 +21,6 @@ class PaceParameters(WindowParameters):
     """A window, and how many pieces it is cut into."""
 
     parts: int = Field(default=96, ge=1, le=MAX_PARTS, description="Into so many equal pieces", examples=[96])
-
-
-class ZonePaceAnswer(BaseModel):
-    """What one zone made in each piece that has begun, in planned time or not."""
-
-    unit: str = Field(description="the zone's path", examples=["harbour/wing-1/cell-1/1"])
-    made: list[int] = Field(description="fasteners made, one number for each piece", examples=[[21, 24, 0]])
-    good: list[int] = Field(description="the good ones of them, after verdicts", examples=[[21, 23, 0]])
 
 
 class UnitPaceAnswer(NamedWindowAnswer):
@@ -54,7 +47,7 @@ async def get_pace(
     async with service.store.reading() as reading:
         asked = await unit_of(service, reading, unit)
         window = window_of(asked, parameters.asked())
-        pace = await read_pace(reading, asked, window, parameters.parts, service.now_us(), service.limits)
+        pace = await read_pace(reading, asked, window, parameters.parts, service.now_us())
     return answer_of(pace)
 
 
@@ -64,5 +57,5 @@ def answer_of(pace: Pace) -> UnitPaceAnswer:
         **named_window_told(pace.unit, pace.window, pace.until_us),
         parts=len(pace.starts_us),
         starts=[rfc3339(start_us) for start_us in pace.starts_us],
-        zones=[ZonePaceAnswer(unit=zone.unit, made=zone.made, good=zone.good) for zone in pace.zones],
+        zones=[zone_pace_told(zone) for zone in pace.zones],
     )

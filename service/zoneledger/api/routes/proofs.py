@@ -3,6 +3,7 @@
 from typing import Annotated
 
 from fastapi import APIRouter, Path, Query, Request
+from starlette.requests import ClientDisconnect
 
 from zoneledger.api.access import ServiceOf
 from zoneledger.api.aside import PROOF
@@ -29,6 +30,12 @@ class Proving(InTurn):
     """A route whose answers may take long: of a run that was declared nobody can ask for less."""
 
     patience = PROOF
+
+
+class Listing(InTurn):
+    """A route whose answers are short, and do not wait for a run that is judged."""
+
+    turns_of = "acceptance runs as declared"
 
 
 router = APIRouter(tags=["acceptance"], route_class=Proving)
@@ -58,7 +65,7 @@ _ERRORS = ("proof_unknown", "unit_unknown", "busy")
 async def post_proof(service: ServiceOf, request: Request) -> ProofAnswer:
     """Declare an acceptance run of a cell or line: window, confidence and targets. It is kept as it is declared, and never changed.
 
-    The answer tells what it comes to now. Where that cannot be told, nothing is kept.
+    The answer tells what it comes to now. Where that cannot be told, or nobody waits for it any more, nothing is kept.
     """
     media_type(request, (JSON,))
     declared = read_object(await read_body(request, MAX_BODY_BYTES), ProofBody, _EXAMPLE).declared()
@@ -69,6 +76,8 @@ async def post_proof(service: ServiceOf, request: Request) -> ProofAnswer:
             return await proofs.foresee(reading, aside.plants, declared, aside.now_us(), aside.limits)
 
     result = await done_in_turn(request, "acceptance", foresee, PROOF)
+    if await request.is_disconnected():
+        raise ClientDisconnect
     proof = await proofs.declare(service.store, service.plants, declared, service.now_us())
     return proof_answer(proof, result)
 
@@ -88,13 +97,15 @@ async def post_freeze(service: ServiceOf, request: Request, id: ProofId) -> Proo
     return proof_answer(proof, proof.frozen)
 
 
-@router.get("/v1/proofs", responses=described("busy"))
 async def get_proofs(service: ServiceOf, parameters: Annotated[ListParameters, Query()]) -> ProofsPage:
     """All acceptance runs in the order in which they were declared, page by page."""
     async with service.store.reading() as reading:
         found = await proofs.list_proofs(reading, parameters.after, parameters.limit + 1)
     page, following = parameters.cut(found)
     return ProofsPage(proofs=[entry_answer(one.row) for one in page], next=following)
+
+
+router.add_api_route("/v1/proofs", get_proofs, responses=described("busy"), route_class_override=Listing)
 
 
 @router.get("/v1/proofs/{id}", responses=described(*_ERRORS))

@@ -1,6 +1,6 @@
 """POST /v1/reasons and its undo, GET /v1/reasons and /v1/questions: what people say of time, and what they are asked."""
 
-from typing import Annotated, Any
+from typing import Annotated
 
 from fastapi import APIRouter, Path, Query, Request
 from pydantic import BaseModel, Field
@@ -9,10 +9,11 @@ from zoneledger.api.access import ServiceOf, UnitPath, WindowParameters, find_un
 from zoneledger.api.bodies import JSON, described_body, media_type, read_body, read_object
 from zoneledger.api.pages import MAX_ID, ListParameters
 from zoneledger.api.problems import described
+from zoneledger.api.reason_answers import EntryAnswer, QuestionAnswer, entry_told, question_told
 from zoneledger.api.reason_bodies import MAX_BODY_BYTES, GivingBody, UndoBody
 from zoneledger.api.times import Seconds, Time, rfc3339, seconds
 from zoneledger.api.turns import InTurn, Turns
-from zoneledger.application.given import Question, Told, asked_states, path_of, read_history, read_questions
+from zoneledger.application.given import asked_states, read_history, read_questions
 from zoneledger.application.giving import Giving, Kept, give, undo
 from zoneledger.application.windows import window_of
 
@@ -21,7 +22,6 @@ router = APIRouter(tags=["reasons"], route_class=InTurn)
 writing_router = APIRouter(tags=["reasons"])
 
 MAX_LONGER_THAN_S = 31 * 86_400
-_UNIT: Any = Field(description="the path of a cell or zone", examples=["harbour/wing-1/cell-1/2"])
 
 
 class KeptAnswer(BaseModel):
@@ -35,42 +35,12 @@ class KeptAnswer(BaseModel):
     )
 
 
-class EntryAnswer(BaseModel):
-    """What somebody said of a unit's time; it is kept whatever comes later."""
-
-    id: int = Field(description="its number in the history", examples=[17])
-    unit: str = _UNIT
-    start: Time = Field(description="begin of the time, included")
-    end: Time = Field(description="end of the time, not included")
-    reason: str | None = Field(description="the reason given; null: taken back, or an undo", examples=["no-panel"])
-    undoes: int | None = Field(description="of an undo: the number of the entry that it undoes", examples=[16])
-    by: str = Field(description="the role that said so", examples=["shift-lead"])
-    note: str | None = Field(description="why, in plain words", examples=["crane was at line 2"])
-    recorded: Time = Field(description="when it was said")
-    stands: bool = Field(description="whether it is not undone", examples=[True])
-    in_effect_s: Seconds | None = Field(
-        description="for how long it decides now, in seconds: idle time without a reason, and faults; null of an undo",
-        examples=[900.0],
-    )
-
-
 class HistoryPage(BaseModel):
     """A page of what people said, in the order in which they did."""
 
     unit: str = Field(description="the path that was asked for", examples=["harbour/wing-1/cell-1"])
     entries: list[EntryAnswer]
     next: int | None = Field(description="give it as `after` for the next page; null on the last", examples=[117])
-
-
-class QuestionAnswer(BaseModel):
-    """A stretch of planned time that the machine does not explain, and nobody else did so far."""
-
-    unit: str = _UNIT
-    start: Time = Field(description="its begin, included")
-    end: Time = Field(description="its end, not included; `until` where it may go on")
-    length_s: Seconds = Field(description="its length in seconds", examples=[1260.0])
-    state: str = Field(description="idle or fault", examples=["idle"])
-    reason: str | None = Field(description="the machine's: unexplained, or an alarm's code", examples=["unexplained"])
 
 
 class QuestionsAnswer(BaseModel):
@@ -123,37 +93,6 @@ def _kept(kept: Kept) -> KeptAnswer:
     decides_us = kept.decides_us
     effect_s = None if decides_us is None else seconds(decides_us)
     return KeptAnswer(id=kept.id, recorded=rfc3339(kept.recorded_us), in_effect_s=effect_s)
-
-
-def entry_told(told: Told) -> EntryAnswer:
-    """Return what the API answers of an entry."""
-    row = told.entry.row
-    return EntryAnswer(
-        id=told.entry.id,
-        unit=path_of(row.cell, row.zone),
-        start=rfc3339(row.start_us),
-        end=rfc3339(row.end_us),
-        reason=row.reason,
-        undoes=row.undoes,
-        by=row.role,
-        note=row.note,
-        recorded=rfc3339(row.recorded_us),
-        stands=told.stands,
-        in_effect_s=None if told.decides_us is None else seconds(told.decides_us),
-    )
-
-
-def question_told(question: Question) -> QuestionAnswer:
-    """Return what the API answers of an open question."""
-    span = question.span
-    return QuestionAnswer(
-        unit=question.unit,
-        start=rfc3339(span.start_us),
-        end=rfc3339(span.end_us),
-        length_s=seconds(span.end_us - span.start_us),
-        state=span.state,
-        reason=span.reason,
-    )
 
 
 @writing_router.post(

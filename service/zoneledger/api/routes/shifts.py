@@ -7,6 +7,7 @@ from pydantic import BaseModel, Field
 
 from zoneledger.api.access import ServiceOf, WindowParameters, unit_of
 from zoneledger.api.problems import described
+from zoneledger.api.stop_answers import StopAnswer
 from zoneledger.api.times import Seconds, Time, rfc3339, rfc3339_or_none, seconds
 from zoneledger.api.turns import InTurn
 from zoneledger.application.shifts import ReadShift, read_shifts
@@ -14,14 +15,6 @@ from zoneledger.application.windows import window_of
 from zoneledger.core.spans import total
 
 router = APIRouter(tags=["shifts"], route_class=InTurn)
-
-
-class StopAnswer(BaseModel):
-    """A planned stop."""
-
-    stop: str = Field(description="its name", examples=["meal"])
-    start: Time = Field(description="its start, included")
-    end: Time = Field(description="its end, not included")
 
 
 class ShiftAnswer(BaseModel):

@@ -4,6 +4,7 @@
 (() => {
   /* The service gives up its costliest answers after a minute. */
   const WITHIN_MS = 65000;
+  const AGAIN_MS = 5000;
 
   /** What the service refused, with its own words. */
   class Refused extends Error {
@@ -15,10 +16,24 @@
   }
   ZL.Refused = Refused;
 
+  const passes = (error) => error instanceof Refused && (error.status === 429 || error.status >= 500);
+
+  let aheadMs = -Infinity;
+
+  /* An answer that the browser had kept has an old date: the one that is farthest ahead holds. */
+  const heard = (response) => {
+    const told = Date.parse(response.headers.get("date"));
+    if (told) aheadMs = Math.max(aheadMs, told - performance.now());
+  };
+
+  /** Return the present time by the service's clock, to a second; by the browser's before the service answered. */
+  ZL.now = () => (aheadMs === -Infinity ? Date.now() : performance.now() + aheadMs);
+
   /** Whether a question was not answered at all since the service was last seen to be there: ZL.watch looks for it. */
   ZL.away = false;
 
   const read = async (response) => {
+    heard(response);
     const text = await response.text();
     let body = {};
     try {
@@ -72,7 +87,16 @@
       { class: "failed", role: "alert" },
       ZL.h("h1", {}, refused ? error.title : "The service cannot be reached"),
       ZL.h("p", {}, refused ? error.message : silent),
-      ZL.h("p", {}, ZL.h("a", { href: "/" }, "All lines"), " · ", ZL.h("a", { href: location.href }, "Try again")),
+      ZL.answers ? null : ways(),
     );
+  };
+
+  const ways = () =>
+    ZL.h("p", {}, ZL.h("a", { href: "/" }, "All lines"), " · ", ZL.h("a", { href: location.href }, "Try again"));
+
+  /** Show in `main` why there is nothing to show; `again` is called in some seconds where the service was only busy. */
+  ZL.notShown = (main, error, again) => {
+    ZL.refill(main, ZL.failed(error));
+    if (passes(error)) setTimeout(again, AGAIN_MS);
   };
 })();

@@ -2,7 +2,7 @@
 "use strict";
 
 (() => {
-  const { h, fill } = ZL;
+  const { h } = ZL;
   const HOURS = { 0.25: "15 min", 1: "1 h", 8: "8 h", 24: "24 h" };
   const EVERY_MS = 5000;
   const main = ZL.byId("main");
@@ -52,9 +52,10 @@
       show(seen);
       ZL.standing("");
     } catch (error) {
-      if (clock) ZL.standing(ZL.notRenewed(error));
-      else fill(main, ZL.failed(error));
-      if (!clock && error instanceof ZL.Refused) return;
+      if (!clock) {
+        ZL.notShown(main, error, load);
+        if (error instanceof ZL.Refused) return;
+      } else ZL.standing(ZL.notRenewed(error));
     }
     setTimeout(load, EVERY_MS);
   };

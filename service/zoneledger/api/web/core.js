@@ -25,15 +25,42 @@ const ZL = {};
     return element;
   };
 
-  /** Fill an element anew, and leave the reader's focus on what has the same label or address. */
-  ZL.refill = (element, ...children) => {
-    const focused = element.contains(document.activeElement) ? document.activeElement : element;
-    const name = ["aria-label", "href"].find((one) => focused !== element && focused.hasAttribute(one));
-    ZL.fill(element, ...children);
-    if (!name) return;
-    const same = element.querySelector(`[${name}="${CSS.escape(focused.getAttribute(name))}"]`);
-    if (same) same.focus({ preventScroll: true });
+  const NAMES = ["id", "aria-label", "href"];
+
+  /** Return what finds an element again in what is drawn anew: by its id, label or address; null where it has none. */
+  const selectorOf = (element) => {
+    const name = NAMES.find((one) => element.hasAttribute(one));
+    return name ? `[${name}="${CSS.escape(element.getAttribute(name))}"]` : null;
   };
+
+  /** Note what the reader did to what an element holds; return what does that to what is drawn anew. */
+  const reading = (element) => {
+    const all = (what) => [...element.querySelectorAll(what)];
+    const active = document.activeElement;
+    const focused = element !== active && element.contains(active) ? selectorOf(active) : null;
+    const opened = all("details[id][open]").map(selectorOf);
+    const scrolled = all(".wide").map((one) => [selectorOf(one), one.scrollLeft]);
+    const found = (selector, then) => {
+      const same = element.querySelector(selector);
+      if (same) then(same);
+    };
+    return () => {
+      for (const one of opened) found(one, (same) => (same.open = true));
+      for (const [one, left] of scrolled) if (left) found(one, (same) => (same.scrollLeft = left));
+      if (focused) found(focused, (same) => same.focus({ preventScroll: true }));
+    };
+  };
+
+  /** Fill an element anew, and leave the reader's focus, what they opened and how far they scrolled as they were. */
+  ZL.refill = (element, ...children) => {
+    const restore = reading(element);
+    ZL.fill(element, ...children);
+    restore();
+  };
+
+  /** Make what can be opened, and stays open where it is drawn anew. */
+  ZL.details = (id, summary, ...children) =>
+    ZL.h("details", { id }, ZL.h("summary", { id: `${id}-summary` }, summary), children);
 
   /** Put an element where a stretch of a length lies; `to` is null for what is an instant. */
   ZL.put = (element, from, to, length) => {
@@ -49,6 +76,18 @@ const ZL = {};
   const kept = document.getElementById("answers");
   ZL.answers = kept ? JSON.parse(kept.textContent) : null;
 
+  /** Make a link to a page of the service; in a page that was saved it is a text. */
+  ZL.link = ({ href, ...attributes }, ...children) =>
+    ZL.answers ? ZL.h("span", attributes, children) : ZL.h("a", { href, ...attributes }, children);
+
+  const decoded = (step) => {
+    try {
+      return decodeURIComponent(step);
+    } catch {
+      return step; // no text: the service says that there is no such unit
+    }
+  };
+
   /** Where the page is: the unit behind its first step, and its query. */
   ZL.place = () => {
     if (ZL.answers) {
@@ -58,7 +97,7 @@ const ZL = {};
       return { unit: decodeURI(path.slice("/v1/sheet/".length)), query: new URLSearchParams(query || "") };
     }
     const [, , ...steps] = location.pathname.split("/");
-    return { unit: steps.map(decodeURIComponent).join("/"), query: new URLSearchParams(location.search) };
+    return { unit: steps.map(decoded).join("/"), query: new URLSearchParams(location.search) };
   };
 
   /** Write a unit as a part of an address. */
@@ -71,7 +110,7 @@ const ZL = {};
   /** Draw the top line: the way to the page, the choice of colours, and a place for how it stands. */
   ZL.top = (trail) =>
     ZL.byId("top").replaceChildren(
-      ZL.h("a", { class: "brand", href: "/" }, "Zoneledger"),
+      ZL.link({ class: "brand", href: "/" }, "Zoneledger"),
       trail,
       ZL.h("span", { class: "spread screen" }, ZL.answers ? "" : ZL.shadeButton()),
       ZL.h("span", { id: "standing", class: "soft screen", role: "status" }),

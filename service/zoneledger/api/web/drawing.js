@@ -5,9 +5,22 @@
   const LETTER_FITS = 15;
   const LETTER_HIGH = 18;
 
-  const sized = (canvas, height) => {
+  const sizes = new WeakMap();
+
+  const measured = (canvas) => {
     const width = canvas.clientWidth || canvas.parentElement.clientWidth;
     const scale = Math.min(3, Math.max(1.5, window.devicePixelRatio || 1));
+    return { width, scale };
+  };
+
+  /** Return the size of a canvas; while the page is printed the one it had, as paper stretches the drawing. */
+  const sizeOf = (canvas) => {
+    if (!ZL.printing || !sizes.has(canvas)) sizes.set(canvas, measured(canvas));
+    return sizes.get(canvas);
+  };
+
+  const sized = (canvas, height) => {
+    const { width, scale } = sizeOf(canvas);
     canvas.width = Math.max(1, Math.round(width * scale));
     canvas.height = Math.round(height * scale);
     const pen = canvas.getContext("2d");

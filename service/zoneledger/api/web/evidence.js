@@ -3,7 +3,7 @@
 
 (() => {
   const { h } = ZL;
-  const DAY_MS = 86400000;
+  const DAY_S = 86400;
   const WORDS = ["activity", "operation", "code", "for", "phase", "result", "item", "program", "panel"];
   WORDS.push("severity", "outcome");
 
@@ -16,7 +16,7 @@
     const whole = (event) => h("details", {}, h("summary", {}, "show"), h("code", {}, JSON.stringify(event.message)));
     const row = (event) =>
       ZL.tr(
-        ZL.figure(clock.second(event.at)),
+        ZL.figure(clock.exact(event.at)),
         ZL.figure(String(event.seq)),
         ZL.td(event.type),
         ZL.td(event.zone || ""),
@@ -51,7 +51,8 @@
   const spoken = (sheet, piece, { start, end }, changed) => {
     const parts = [];
     if (piece.given) {
-      parts.push(h("p", {}, `People say: ${piece.given}. `, ZL.undoButton(sheet, piece.entry, changed)));
+      const undo = ZL.answers ? null : ZL.undoButton(sheet, piece.entry, changed);
+      parts.push(h("p", {}, `People say: ${piece.given}. `, undo));
     }
     const explains = piece.state === "fault" || (piece.state === "idle" && piece.reason === "unexplained");
     if (explains && !ZL.answers && !sheet.part_s) {
@@ -65,7 +66,7 @@
     if (!sheet.part_s) return null;
     const href = `/sheet/${ZL.pathOf(sheet.unit)}?${new URLSearchParams(time)}`;
     const what = "Ribbons of so much time show what held longest in each part. ";
-    return h("p", {}, what, h("a", { href }, "Open this stretch by itself"), ".");
+    return h("p", {}, what, ZL.answers ? null : [h("a", { href }, "Open this stretch by itself"), "."]);
   };
 
   const told = (found, clock, cut) => {
@@ -79,18 +80,19 @@
         ? eventTable(events, clock, "Events in this time")
         : h("p", { class: "none" }, "No event came of this time."),
       snapshots ? soft(`${number} of the controller's whole condition came besides.`) : null,
-      found.next !== null || cut ? soft("There are more than are shown here: /v1/evidence has all of them.") : null,
+      found.next !== null || cut ? soft("There are more messages of this time than are shown here.") : null,
       missing(found),
     ];
   };
 
-  const messages = async (piece, { start, end }, clock) => {
+  const messages = async (piece, sheet, clock) => {
     const none = (words) => h("p", { class: "none" }, words);
     if (ZL.answers) return none("This page was saved as a file; the messages are in the service.");
-    const until = new Date(Math.min(new Date(end), new Date(start).getTime() + DAY_MS)).toISOString();
+    const to = Math.min(piece.to, piece.from + DAY_S);
+    const [start, end] = [piece.from, to].map((seconds) => ZL.instant(sheet.start, seconds));
     try {
-      const query = new URLSearchParams({ start, end: until, limit: "1000" });
-      return told(await ZL.get(`/v1/evidence/${ZL.pathOf(piece.unit)}?${query}`), clock, until !== end);
+      const query = new URLSearchParams({ start, end, limit: "1000" });
+      return told(await ZL.get(`/v1/evidence/${ZL.pathOf(piece.unit)}?${query}`), clock, to < piece.to);
     } catch (error) {
       return h("p", { class: "heed" }, `The messages cannot be shown: ${ZL.why(error)}`);
     }
@@ -103,13 +105,12 @@
   };
 
   /** Open the evidence of a piece of a unit's time; focus returns to `back` when it is closed. */
-  ZL.openEvidence = async (sheet, clock, origin, piece, back, changed) => {
+  ZL.openEvidence = async (sheet, clock, piece, back, changed) => {
     close();
-    const at = (seconds) => new Date(origin + seconds * 1000).toISOString();
-    const time = { start: at(piece.from), end: at(piece.to) };
+    const time = { start: ZL.instant(sheet.start, piece.from), end: ZL.instant(sheet.start, piece.to) };
     const { head, closing } = headOf(piece);
     const body = h("div", {}, h("p", { class: "none" }, "Reading the messages …"));
-    const when = `${clock.second(time.start)} to ${clock.second(time.end)}, ${ZL.length(piece.to - piece.from)}`;
+    const when = `${clock.exact(time.start)} to ${clock.exact(time.end)}, ${ZL.length(piece.to - piece.from)}`;
     const panel = h(
       "section",
       { class: "evidence", role: "dialog", "aria-label": "Evidence" },
@@ -122,6 +123,6 @@
     document.body.append(panel);
     open = { panel, back };
     closing.focus();
-    ZL.fill(body, await messages(piece, time, clock));
+    ZL.fill(body, await messages(piece, sheet, clock));
   };
 })();

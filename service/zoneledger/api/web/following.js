@@ -14,23 +14,35 @@
     return source;
   };
 
-  /** Open the live stream of a unit, again and again; `on` has a handler for each event that matters, and `lost`. */
+  /** Open the live stream of a unit, again and again; `on` has a handler for each event that matters, and `lost`.
+   *
+   * A page that is not seen has none: a browser holds six connections to one host, and each stream is one of them.
+   */
   ZL.follow = (unit, on) => {
     if (ZL.answers) return;
     let source = null;
     let broken = false;
+    const close = () => {
+      if (source) source.close();
+      source = null;
+    };
+    const failed = () => {
+      if (!broken) on.lost();
+      broken = true;
+      if (source.readyState !== EventSource.CLOSED) return;
+      close();
+      setTimeout(open, REOPEN_MS);
+    };
     const open = () => {
+      if (source || document.hidden) return;
       source = streamOf(unit, on);
       source.addEventListener("open", () => (broken = false));
-      source.addEventListener("error", () => {
-        if (!broken) on.lost();
-        broken = true;
-        if (source.readyState === EventSource.CLOSED) setTimeout(open, REOPEN_MS);
-      });
+      source.addEventListener("error", failed);
     };
     open();
-    addEventListener("pagehide", () => source.close());
-    addEventListener("pageshow", (event) => event.persisted && open());
+    addEventListener("pagehide", close);
+    addEventListener("pageshow", open);
+    document.addEventListener("visibilitychange", () => (document.hidden ? close() : open()));
   };
 
   /** Say that the live stream is broken off. */

@@ -15,7 +15,7 @@
 
   /** The shift in which a line is now, asked for again once it is over; nothing between shifts. */
   const presentShift = async (line) => {
-    const now = Date.now();
+    const now = ZL.now();
     const kept = shifts.get(line);
     if (kept && now < new Date(kept.end)) return kept;
     const [start, end] = [-MINUTE_MS, MINUTE_MS].map((apart) => new Date(now + apart).toISOString());

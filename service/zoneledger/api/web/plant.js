@@ -2,7 +2,7 @@
 "use strict";
 
 (() => {
-  const { h, fill } = ZL;
+  const { h } = ZL;
   const PAUSE_MS = 300;
   const LONG_MS = 20 * 3600 * 1000;
   const main = ZL.byId("main");
@@ -10,7 +10,7 @@
 
   const since = (one, clock) => {
     if (!one.since) return "";
-    const long = Date.now() - new Date(one.since) > LONG_MS;
+    const long = ZL.now() - new Date(one.since) > LONG_MS;
     return ` since ${long ? clock.both(one.since) : clock.minute(one.since)}`;
   };
 
@@ -71,11 +71,13 @@
 
   const show = (units, plant) => {
     const zones = new Map(plant.sites.map((site) => [site.site, site.timezone]));
-    const blocks = units.sites.map((site) => siteBlock(site, zones.get(site.unit)));
+    /* The two answers may be of either side of a change of the plant: what is in one of them is shown by the next. */
+    const sites = units.sites.filter((site) => zones.has(site.unit));
+    const blocks = sites.map((site) => siteBlock(site, zones.get(site.unit)));
     if (!shown) ZL.top(h("span", { class: "trail" }, "All lines, as they stand now"));
     const none = [h("h1", { class: "unseen" }, "All lines"), empty()];
-    ZL.refill(main, blocks.length ? blocks : none, undeclared(units.undeclared));
-    ZL.keepSoFar(units.sites.flatMap((site) => site.lines.map((line) => line.unit)));
+    ZL.refill(main, units.sites.length ? blocks : none, undeclared(units.undeclared));
+    ZL.keepSoFar(sites.flatMap((site) => site.lines.map((line) => line.unit)));
   };
 
   const follow = () => ZL.follow("", { anew: soon, state: soon, plant: soon, lost: ZL.lost });
@@ -88,7 +90,7 @@
       ZL.standing("");
     } catch (error) {
       if (shown) ZL.standing(ZL.notRenewed(error));
-      else fill(main, ZL.failed(error));
+      else ZL.notShown(main, error, soon);
     }
   };
 

@@ -41,24 +41,40 @@
       ? `Kept: it counts for ${ZL.length(kept.in_effect_s)}.`
       : "Kept, but the ledger knows better now: it counts for nothing.";
 
-  /** Buttons for the reasons that may be given to time in a state; a click gives one, and `done` is called. */
+  /** Return what does some work for a click, and nothing while that is under way or after it was kept. */
+  const once = (buttons, work) => {
+    let busy = false;
+    const mark = (value) => {
+      busy = value;
+      for (const button of buttons()) button.setAttribute("aria-disabled", String(value));
+    };
+    return async (what) => {
+      if (busy) return;
+      mark(true);
+      if (!(await work(what))) mark(false);
+    };
+  };
+
+  /** Buttons for the reasons that may be given to time in a state; a click gives one, and `done` is told its effect. */
   ZL.reasonChips = (sheet, time, done) => {
     const fitting = sheet.reasons.filter((one) => one.states.includes(time.state));
     if (!sheet.roles.length || !fitting.length) return h("p", { class: "none" }, UNDECLARED);
     const note = h("input", { type: "text", maxlength: "500", size: "28", placeholder: "no names of people" });
     const said = h("p", { class: "said", role: "status" });
-    const give = async (reason) => {
+    const give = once(() => chips.children, async (reason) => {
       said.textContent = "…";
       try {
         const body = { unit: time.unit, start: time.start, end: time.end, reason, by: remembered(sheet.roles) };
         const more = note.value.trim();
         const kept = await ZL.post("/v1/reasons", more ? { ...body, note: more } : body);
         said.textContent = effect(kept);
-        done(kept);
+        done(effect(kept));
+        return true;
       } catch (error) {
         said.textContent = `Not kept. ${ZL.why(error)}`;
+        return false;
       }
-    };
+    });
     const chip = ({ reason, text }) =>
       h("button", { type: "button", onclick: () => give(reason), title: reason }, text || reason);
     const chips = h("div", { class: "chips", role: "group", "aria-label": "Reasons" }, fitting.map(chip));
@@ -69,15 +85,18 @@
   /** The button that undoes an entry; `done` is called once it is undone. */
   ZL.undoButton = (sheet, entry, done) => {
     const said = h("span", { role: "status" });
-    const undo = async () => {
+    const undo = once(() => [button], async () => {
       try {
         await ZL.post(`/v1/reasons/${entry}/undo`, { by: remembered(sheet.roles) });
         said.textContent = " Undone.";
         done();
+        return true;
       } catch (error) {
         said.textContent = ` Not undone. ${ZL.why(error)}`;
+        return false;
       }
-    };
-    return h("span", {}, h("button", { type: "button", onclick: undo }, "Undo"), said);
+    });
+    const button = h("button", { type: "button", onclick: undo, "aria-label": `Undo entry ${entry}` }, "Undo");
+    return h("span", {}, button, said);
   };
 })();

@@ -5,6 +5,8 @@
   const STEPS = { ArrowRight: 1, ArrowLeft: -1, ArrowUp: 1, ArrowDown: -1 };
   const TICKS_S = [300, 900, 1800, 3600, 7200, 14400, 28800, 86400, 172800];
   const WEEK_S = 604800;
+  /* The first Monday of the epoch: weeks begin on Mondays, and all other steps fit into four days. */
+  const MONDAY_S = 345600;
   const DAY_S = 86400;
   const MOST_TICKS = 12;
 
@@ -28,20 +30,25 @@
 
   /** Tell a piece in words. */
   ZL.tellPiece = (piece, clock, origin) => {
-    const at = (seconds) => clock.second(new Date(origin + seconds * 1000));
+    const at = (seconds) => clock.exact(new Date(origin + seconds * 1000));
     const given = piece.given ? `, said to be ${piece.given}` : "";
     const what = `${piece.state}${ZL.because(piece.state, piece.reason, ", ")}${given}`;
     return `${what}, ${at(piece.from)} to ${at(piece.to)}, ${ZL.length(piece.to - piece.from)}`;
   };
 
-  /** Return where an axis of time is marked, and whether by days. */
-  ZL.ticksOf = (start, end) => {
+  /** Return where an axis of time is marked by the site's own clock, and whether by days. */
+  ZL.ticksOf = (start, end, clock) => {
     const length = (end - start) / 1000;
     const step = TICKS_S.find((one) => length / one <= MOST_TICKS) || WEEK_S;
-    const first = Math.ceil(start / 1000 / step) * step;
+    const instant = (local) => local - clock.offset(local - clock.offset(local));
+    const first = Math.floor(((start + clock.offset(start)) / 1000 - MONDAY_S) / step) * step + MONDAY_S;
     const ticks = [];
-    for (let at = first; at * 1000 < end; at += step) ticks.push(at * 1000);
-    return { ticks, days: step >= DAY_S };
+    for (let local = first * 1000; ; local += step * 1000) {
+      const at = instant(local);
+      if (at >= end) return { ticks, days: step >= DAY_S };
+      /* An hour that the clock leaves out falls on its neighbour. */
+      if (at >= start && at !== ticks.at(-1)) ticks.push(at);
+    }
   };
 
   const limits = ({ track, pieces, chosen }) => {
@@ -52,16 +59,29 @@
     track.setAttribute("aria-valuetext", words);
   };
 
-  const choose = (own, k) => {
-    own.chosen = Math.max(0, Math.min(own.pieces.length - 1, k));
-    const piece = own.pieces[own.chosen];
-    if (!piece) return;
+  /** Put the mark on a piece; return what it is in words. */
+  const stand = (own, k) => {
+    own.chosen = k;
+    const piece = own.pieces[k];
     own.mark.hidden = false;
     ZL.put(own.mark, piece.from, piece.to, own.length);
     const words = own.told(piece);
-    own.track.setAttribute("aria-valuenow", String(own.chosen));
+    own.track.setAttribute("aria-valuenow", String(k));
     own.track.setAttribute("aria-valuetext", words);
-    own.tell(`${own.label}: ${words}`);
+    return words;
+  };
+
+  const choose = (own, k) => {
+    const last = own.pieces.length - 1;
+    if (last >= 0) own.tell(`${own.label}: ${stand(own, Math.max(0, Math.min(last, k)))}`);
+  };
+
+  /** Leave the mark where it stood in time: other pieces may have come before it. */
+  const stayAt = (own, from) => {
+    const k = own.pieces.findIndex((piece) => piece.to > from);
+    own.chosen = -1;
+    own.mark.hidden = true;
+    if (k >= 0) stand(own, k);
   };
 
   const pointed = (own, event) => {
@@ -106,7 +126,9 @@
     own.told = (piece) => ZL.tellPiece(piece, clock, origin);
     own.draw = () => ZL.drawPieces(canvas, own.pieces, length, height);
     own.change = (next) => {
+      const chosen = own.pieces[own.chosen];
       own.pieces = next;
+      if (chosen) stayAt(own, chosen.from);
       limits(own);
       own.draw();
     };

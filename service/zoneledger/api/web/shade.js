@@ -23,6 +23,22 @@
     else delete document.documentElement.dataset.shade;
     changed();
   };
+  /** Whether the page is being printed. */
+  ZL.printing = false;
+  let before;
+
+  /* Paper is light: what is drawn is drawn in light colours for it, and the style sheet is dark on screens only. */
+  addEventListener("beforeprint", () => {
+    if (ZL.printing) return;
+    ZL.printing = true;
+    before = document.documentElement.dataset.shade;
+    apply("light");
+  });
+  addEventListener("afterprint", () => {
+    ZL.printing = false;
+    apply(before);
+  });
+
   const isDark = () => (document.documentElement.dataset.shade || (darkness.matches ? "dark" : "light")) === "dark";
 
   /** Make the button that changes between light and dark. */

@@ -17,10 +17,10 @@
     const links = steps.map((step, k) => {
       const unit = steps.slice(0, k + 1).join("/");
       const query = k === 0 && place.query.has("shift") ? "" : ZL.queryOf();
-      const link = () => h("a", { href: `/sheet/${ZL.pathOf(unit)}${query}` }, step);
+      const link = () => ZL.link({ href: `/sheet/${ZL.pathOf(unit)}${query}` }, step);
       return [" / ", k === steps.length - 1 ? h("span", { "aria-current": "page" }, step) : link()];
     });
-    return h("nav", { class: "trail", "aria-label": "Where this is" }, h("a", { href: "/" }, "All lines"), links);
+    return h("nav", { class: "trail", "aria-label": "Where this is" }, ZL.link({ href: "/" }, "All lines"), links);
   };
 
   const windowName = (target) => {
@@ -49,7 +49,8 @@
     return h("input", { type: "text", size: "8", placeholder: "whole day", value, pattern: "[a-z0-9\\-]{0,40}" });
   };
 
-  const otherWindow = (sheet) => {
+  /** The form that leads to another window of the same unit. */
+  ZL.otherWindow = (sheet) => {
     if (ZL.answers) return null;
     const day = dayField(sheet);
     const shift = shiftField(sheet);
@@ -72,14 +73,11 @@
   ZL.windowLine = (sheet, clock) => {
     const sameDay = clock.day(sheet.start) === clock.day(sheet.end);
     const upto = `${clock.minute(sheet.start)} to ${sameDay ? clock.minute(sheet.end) : clock.both(sheet.end)}`;
-    const lasts = ZL.lasts(sheet) ? h("b", {}, ` · told up to ${clock.minute(sheet.until)}`) : "";
-    return h(
-      "div",
-      { class: "window" },
+    const lasts = ZL.lasts(sheet) ? h("b", {}, ` · told up to ${clock.at(sheet.until)}`) : "";
+    return [
       beside(sheet.previous, "Before", "prev", "Alt + Page Up"),
       h("span", { class: "when" }, `${upto}, ${sheet.timezone}`, lasts),
       beside(sheet.next, "After", "next", "Alt + Page Down"),
-      otherWindow(sheet),
-    );
+    ];
   };
 })();

@@ -3,25 +3,38 @@
 
 (() => {
   const { h, fill } = ZL;
-  const span = (clock, one) => `${clock.minute(one.start)} to ${clock.minute(one.end)}`;
+  const span = (clock, one) => `${clock.at(one.start)} to ${clock.at(one.end)}`;
+
+  const isOpen = (ask) => ask.getAttribute("aria-expanded") === "true";
+
+  /** Say in the section what came of a reason that was given in a row, which is closed: it is no question any more. */
+  const kept = (view, ask, words) => {
+    const said = ZL.byId("asked-said");
+    said.textContent = words;
+    if (ask.closest(".asked").contains(document.activeElement)) said.focus({ preventScroll: true });
+    if (isOpen(ask)) ask.click();
+    view.soon();
+  };
 
   const askButton = (view, one, more) => {
     const ask = h("button", { type: "button", class: "screen", "aria-expanded": "false" }, "Say what it was");
     ask.addEventListener("click", () => {
-      const opened = ask.getAttribute("aria-expanded") === "true";
+      const opened = isOpen(ask);
       ask.setAttribute("aria-expanded", String(!opened));
-      fill(more, opened ? null : ZL.reasonChips(view.sheet, one, view.soon));
+      fill(more, opened ? null : ZL.reasonChips(view.sheet, one, (words) => kept(view, ask, words)));
       const first = more.querySelector("button");
       if (first) first.focus();
     });
     return ask;
   };
 
+  const keyOf = (one) => `${one.unit} ${one.start}`;
+
   const question = (view, one) => {
     const more = h("div", { class: "said" });
     return h(
       "div",
-      { class: "asked", "data-asked": `${one.unit} ${one.start}` },
+      { class: "asked", "data-asked": keyOf(one) },
       h("b", {}, ZL.belowLine(one.unit)),
       h("span", { class: "figure" }, span(view.clock, one)),
       h("span", {}, ZL.length(one.length_s)),
@@ -31,13 +44,46 @@
     );
   };
 
-  /** The stretches that want a reason, each with the way to give one. */
-  ZL.questions = (view) => {
-    const { number, total_s: total, questions } = view.sheet.questions;
-    const some = `${number} ${number === 1 ? "stretch" : "stretches"} without a reason, ${ZL.length(total)} together.`;
-    const intro = number ? some : "Every stretch longer than a minute has its reason.";
-    const rows = questions.map((one) => question(view, one));
-    return h("section", { id: "questions" }, h("h2", {}, "Open questions"), h("p", {}, intro), rows);
+  const intro = ({ number, total_s: total }) =>
+    number
+      ? `${number} ${number === 1 ? "stretch" : "stretches"} without a reason, ${ZL.length(total)} together.`
+      : "Every stretch longer than a minute has its reason.";
+
+  /** The stretches that want a reason, each with the way to give one: filled by ZL.renewQuestions. */
+  ZL.questions = () =>
+    h(
+      "section",
+      { id: "questions" },
+      h("h2", {}, "Open questions"),
+      h("p", { id: "asked-intro" }),
+      h("p", { id: "asked-said", class: "said", role: "status", tabindex: "-1" }),
+      h("div", { id: "asked" }),
+    );
+
+  /** Put rows in the place of others; those that are among both are not touched, and keep the reader's focus. */
+  const put = (list, rows) => {
+    for (const row of [...list.children]) if (!rows.includes(row)) row.remove();
+    let next = list.firstChild;
+    for (const row of rows) {
+      if (row === next) next = next.nextSibling;
+      else list.insertBefore(row, next);
+    }
+  };
+
+  /** Show the questions of now; a row in which somebody is about to give a reason stays as it is. */
+  ZL.renewQuestions = (view) => {
+    const { questions } = view.sheet;
+    const list = ZL.byId("asked");
+    ZL.byId("asked-intro").textContent = intro(questions);
+    const held = [...list.querySelectorAll(".asked:has([aria-expanded=true])")];
+    const stays = new Map(held.map((row) => [row.dataset.asked, row]));
+    const rows = questions.questions.map((one) => stays.get(keyOf(one)) || question(view, one));
+    const gone = held.filter((row) => !rows.includes(row) && row.contains(document.activeElement));
+    const asked = list.contains(document.activeElement) ? document.activeElement.closest(".asked") : null;
+    put(list, [...gone, ...rows]);
+    if (!asked || asked.isConnected) return;
+    const same = rows.find((row) => row.dataset.asked === asked.dataset.asked);
+    if (same) same.querySelector("button").focus({ preventScroll: true });
   };
 
   const saidIn = (one) => {

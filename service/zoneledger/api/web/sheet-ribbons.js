@@ -20,24 +20,22 @@
   const nameOf = (sheet, unit) => {
     if (sheet.level === "cell") return h("span", {}, ZL.last(unit));
     const name = sheet.level === "site" ? unit.split("/").slice(1).join(" / ") : ZL.last(unit);
-    return h("a", { href: `/sheet/${ZL.pathOf(unit)}${ZL.queryOf()}` }, name);
+    return ZL.link({ href: `/sheet/${ZL.pathOf(unit)}${ZL.queryOf()}` }, name);
   };
 
-  const who = (sheet, { figures, target }) => {
+  const whoParts = (sheet, { figures, target }) => {
     const apart = target && target.oee && figures.oee !== null ? figures.oee - target.oee : null;
     const promised = apart === null ? "" : ` · ${ZL.points(apart)} ${apart < 0 ? "under" : "over"}`;
     const made = h("div", { class: "soft" }, `${ZL.number(figures.fasteners.made)} made`, promised);
-    return h(
-      "div",
-      { class: "who" },
+    return [
       h("h3", {}, nameOf(sheet, figures.unit)),
       h("div", { class: "oee", "data-oee": figures.unit }, ZL.percent(figures.oee)),
       h("div", {}, factors(figures), made),
-    );
+    ];
   };
 
   const axis = ({ clock, origin, length }) => {
-    const { ticks, days } = ZL.ticksOf(origin, origin + length * 1000);
+    const { ticks, days } = ZL.ticksOf(origin, origin + length * 1000, clock);
     const text = (tick) => h("span", {}, days ? clock.day(new Date(tick)) : clock.minute(new Date(tick)));
     const texts = ticks.map((tick) => ZL.put(text(tick), (tick - origin) / 1000, null, length));
     const times = h("div", { class: "times", "aria-hidden": "true" }, texts);
@@ -57,12 +55,16 @@
   const worked = (used) =>
     used ? `worked ${ZL.percent(used.utilisation, 0)} of planned time · ${ZL.number(used.made)} made` : "";
 
-  const most = (sheet) => Math.max(1, ...sheet.pace.flatMap((zone) => zone.made));
+  const most = (sheet) => {
+    let highest = 1;
+    for (const { made } of sheet.pace) for (const number of made) highest = Math.max(highest, number);
+    return highest;
+  };
   const paceOf = (sheet, unit) => sheet.pace.find((one) => one.unit === unit);
 
   const ribbonOf = (view, ribbon, label, height) => {
     const { clock, origin, length, tell, soon } = view;
-    const open = (piece, back) => ZL.openEvidence(view.sheet, clock, origin, piece, back, soon);
+    const open = (piece, back) => ZL.openEvidence(view.sheet, clock, piece, back, soon);
     const pieces = ZL.piecesOf(ribbon, view.sheet);
     const drawn = ZL.ribbon({ label, pieces, length, origin, clock, height, tell, open });
     view.drawn.set(ribbon.unit, drawn);
@@ -75,7 +77,7 @@
     const number = pace.made.reduce((sum, one) => sum + one, 0);
     const label = `Fasteners of ${name} by time: ${ZL.number(number)} in all`;
     const parts = view.sheet.pace_starts.length;
-    const strip = ZL.strip({ label, ...pace, parts, height: STRIP, most: most(view.sheet) });
+    const strip = ZL.strip({ label, ...pace, parts, height: STRIP, most: view.most });
     view.strips.set(unit, strip);
     return strip.canvas;
   };
@@ -108,9 +110,11 @@
   /** The ribbons of a view's sheet; the view keeps what is drawn, so that it can be drawn again. */
   ZL.ribbons = (view) => {
     const { sheet } = view;
+    view.most = most(sheet);
     const rows = sheet.cells.map((cell) => {
       const parts = [behind(sheet, view), cell.ribbons.map((ribbon) => lane(view, cell, ribbon))];
-      const row = h("div", { class: "cell" }, who(sheet, cell), h("div", { class: "lanes" }, parts));
+      const who = h("div", { class: "who" }, whoParts(sheet, cell));
+      const row = h("div", { class: "cell" }, who, h("div", { class: "lanes" }, parts));
       view.cells.set(cell.figures.unit, row);
       return row;
     });
@@ -131,14 +135,15 @@
     if (used && words) words.textContent = worked(used);
     const pace = paceOf(view.sheet, ribbon.unit);
     const strip = view.strips.get(ribbon.unit);
-    if (pace && strip) strip.change(pace, most(view.sheet));
+    if (pace && strip) strip.change(pace, view.most);
   };
 
   /** Show newer figures and pieces of the same cells, where they stand. */
   ZL.renewRibbons = (view) => {
+    view.most = most(view.sheet);
     for (const cell of view.sheet.cells) {
       const row = view.cells.get(cell.figures.unit);
-      row.querySelector(".who").replaceWith(who(view.sheet, cell));
+      ZL.refill(row.querySelector(".who"), whoParts(view.sheet, cell));
       row.querySelectorAll(".stop, .nowline").forEach((one) => one.remove());
       row.querySelector(".lanes").prepend(...behind(view.sheet, view));
       for (const ribbon of cell.ribbons) renewLane(view, cell, row, ribbon);

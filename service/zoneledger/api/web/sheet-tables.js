@@ -74,7 +74,7 @@
   const passTable = (passes, clock) => {
     const row = ({ fasteners, ...one }) =>
       ZL.tr(
-        ZL.figure(one.end ? clock.minute(one.end) : "present"),
+        ZL.figure(one.end ? clock.at(one.end) : "present"),
         ZL.td(ZL.belowLine(one.unit)),
         ZL.td(h("bdi", {}, one.panel || "not told")),
         ZL.td(one.outcome),
@@ -90,10 +90,10 @@
   ZL.panels = (sheet, clock) => {
     const { programs, passes, present, number } = sheet.panels;
     if (!number && !present.length) return section("Panels", none("No panel went through in this time."));
-    const summary = h("summary", {}, `Each panel (${number} done, ${present.length} present)`);
+    const summary = `Each panel (${number} done, ${present.length} present)`;
     const first = h("p", { class: "soft" }, `The first ${passes.length} are shown.`);
     const each = [passTable([...passes, ...present], clock), number > passes.length ? first : ""];
-    return section("Panels", programTable(programs), h("details", {}, summary, each));
+    return section("Panels", programTable(programs), ZL.details("each-panel", summary, each));
   };
 
   /** The ribbons as a table: the time of each cell and zone by state. */
@@ -109,6 +109,6 @@
       Object.entries(figures.zones).map(([zone, one]) => row(`${figures.unit}/${zone}`, one.time_s, one.made)),
     ]);
     const table = ZL.table(["Unit", ...[...ZL.STATES, "made"].map((n) => ({ n }))], rows);
-    return h("details", {}, h("summary", {}, "The ribbons as a table"), ZL.wide("Time by state", table));
+    return ZL.details("as-table", "The ribbons as a table", ZL.wide("Time by state", table));
   };
 })();

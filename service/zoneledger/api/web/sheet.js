@@ -2,15 +2,19 @@
 "use strict";
 
 (() => {
-  const { h, fill } = ZL;
+  const { h, fill, refill } = ZL;
   const EVERY_MS = 10000;
   const LEAST_PAUSE_MS = 400;
+  /* What is booked into a window that is over can wait. */
+  const OVER_EVERY_MS = 30000;
   /* Reading takes at most a sixth of the time, so that the service has more to do than this. */
   const PAUSE_PER_READING = 5;
   const HINT =
     "Point at a ribbon, or go to it by Tab and along it by the arrow keys; Enter shows the messages behind it.";
   const main = ZL.byId("main");
-  const { unit } = ZL.place();
+  const { unit, query } = ZL.place();
+  /* Without a query the sheet goes on to the shift that begins next. */
+  const isLatest = !query.toString();
   let view = null;
   let tookMs = 0;
   let arrived = 0;
@@ -20,7 +24,7 @@
     const readout = h("output", { class: "readout", "aria-live": "polite" }, HINT);
     return {
       sheet,
-      clock: ZL.clockOf(sheet.timezone),
+      clock: ZL.clockFor(sheet),
       origin,
       length: (new Date(sheet.end) - origin) / 1000,
       readout,
@@ -36,27 +40,29 @@
     view = viewOf(sheet);
     document.title = `${ZL.shiftName(sheet.label, view.clock, sheet.start)} · ${sheet.unit} · Zoneledger`;
     ZL.top(ZL.trail(sheet));
-    fill(main, h("div", { id: "head" }), ZL.ribbons(view), h("div", { id: "tables" }));
+    fill(main, head(sheet), ZL.ribbons(view), tables());
     drawTexts();
     redraw();
     performance.measure("shown", { start: arrived, end: performance.now() });
   };
 
+  /** The head, in which what the reader fills in is made once, and the rest by drawTexts. */
+  const head = (sheet) => {
+    const title = h("h1", {}, ZL.shiftName(sheet.label, view.clock, sheet.start));
+    const line = h("div", { class: "window" }, h("div", { id: "when" }), ZL.otherWindow(sheet));
+    return h("div", { id: "head" }, title, line, h("div", { id: "says" }));
+  };
+
+  const tables = () => h("div", {}, h("div", { id: "lost" }), ZL.questions(), h("div", { id: "rest" }));
+
   const drawTexts = () => {
     const { sheet, clock } = view;
-    const title = h("h1", {}, ZL.shiftName(sheet.label, clock, sheet.start));
-    fill(ZL.byId("head"), title, ZL.windowLine(sheet, clock), ZL.sentence(sheet), ZL.scale(sheet), ZL.heed(sheet));
-    const asking = document.querySelector("#questions [aria-expanded=true]");
-    if (asking && asking.closest(".asked").contains(document.activeElement)) return;
-    fill(
-      ZL.byId("tables"),
-      ZL.asTables(sheet),
-      h("div", { class: "two" }, ZL.ledger(sheet), ZL.ranked(sheet)),
-      ZL.questions(view),
-      ZL.notes(view),
-      ZL.panels(sheet, clock),
-      readAt(sheet, clock),
-    );
+    const two = h("div", { class: "two" }, ZL.ledger(sheet), ZL.ranked(sheet));
+    refill(ZL.byId("when"), ZL.windowLine(sheet, clock));
+    fill(ZL.byId("says"), ZL.sentence(sheet), ZL.scale(sheet), ZL.heed(sheet));
+    refill(ZL.byId("lost"), ZL.asTables(sheet), two);
+    ZL.renewQuestions(view);
+    refill(ZL.byId("rest"), ZL.notes(view), ZL.panels(sheet, clock), readAt(sheet, clock));
   };
 
   const readAt = (sheet, clock) => {
@@ -79,11 +85,13 @@
   const renew = (sheet) => {
     if (shape(sheet) !== shape(view.sheet)) {
       show(sheet);
+      presents();
       return;
     }
     view.sheet = sheet;
     ZL.renewRibbons(view);
     drawTexts();
+    if (!lasts()) document.querySelectorAll("[data-state]").forEach((place) => fill(place));
   };
 
   const load = async () => {
@@ -101,12 +109,23 @@
       ZL.standing("");
     } catch (error) {
       if (view) ZL.standing(ZL.notRenewed(error));
-      else fill(main, ZL.failed(error));
+      else ZL.notShown(main, error, soon);
     }
   };
 
   const soon = ZL.renewing(load, () => Math.max(LEAST_PAUSE_MS, PAUSE_PER_READING * tookMs));
   const lasts = () => ZL.lasts(view.sheet);
+
+  let later = null;
+  /** Renew the sheet for what was booked: soon while its window lasts, and seldom once it is over. */
+  const booked = () => {
+    if (lasts()) soon();
+    else if (!later) later = setTimeout(overdue, Math.max(0, arrived + OVER_EVERY_MS - performance.now()));
+  };
+  const overdue = () => {
+    later = null;
+    soon();
+  };
 
   const present = ({ unit: of, state, reason }) => {
     const place = document.querySelector(`[data-state="${CSS.escape(of)}"]`);
@@ -117,6 +136,7 @@
     if (!lasts()) return;
     try {
       const { sites } = await ZL.get("/v1/units");
+      if (!lasts()) return;
       const cells = sites.flatMap((site) => site.lines.flatMap((line) => line.cells));
       cells.flatMap((cell) => [cell, ...cell.zones]).forEach(present);
     } catch (error) {
@@ -135,11 +155,11 @@
         present(one);
         soon();
       },
-      figures: soon,
+      figures: booked,
       plant: soon,
       lost: ZL.lost,
     });
-    setInterval(() => lasts() && soon(), EVERY_MS);
+    setInterval(() => !document.hidden && (lasts() || isLatest) && booked(), EVERY_MS);
   };
 
   const keys = (event) => {

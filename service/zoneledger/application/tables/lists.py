@@ -2,6 +2,7 @@
 
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 
+from zoneledger.application.accept import AHEAD_US
 from zoneledger.application.given import Told, path_of, read_history
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import EventRow, Listed, RefusedFilter, RefusedRow, RowT
@@ -9,6 +10,8 @@ from zoneledger.application.tables.columns import Column, Part, Row, Source, Tab
 from zoneledger.core.plant import Unit
 from zoneledger.core.rows import Discrepancy, Gap
 
+#: An event that has a lower number than another may have arrived so much later: of several processes each has its own clock.
+DISORDER_US = 3600 * 1_000_000
 #: So many rows are read at once; refused ones may hold 256 KiB each, and entries are held against the ledger.
 EVENTS, ROWS, REFUSED, ENTRIES = 2000, 1000, 20, 100
 
@@ -76,9 +79,11 @@ REASON_COLUMNS = (
 _Page = Callable[[Reading, list[str], int, int], Awaitable[list[Listed[RowT]]]]
 
 
-async def _paged(source: Source, part: Part, page: _Page[RowT], limit: int) -> AsyncIterator[list[Listed[RowT]]]:
+async def _paged(
+    source: Source, part: Part, page: _Page[RowT], limit: int, after_id: int = 0
+) -> AsyncIterator[list[Listed[RowT]]]:
     """Yield a list of the cells of a part, page by page."""
-    cells, after_id, full = [cell.path for cell in part.unit.cells], 0, True
+    cells, full = [cell.path for cell in part.unit.cells], True
     while full:
         async with source.store.reading() as reading:
             rows = await page(reading, cells, after_id, limit)
@@ -89,9 +94,31 @@ async def _paged(source: Source, part: Part, page: _Page[RowT], limit: int) -> A
 async def read_event_rows(source: Source) -> AsyncIterator[list[Row]]:
     """Yield events in the order in which they were stored."""
     for part in source.parts:
-        pages = _paged(source, part, lambda reading, cells, *page: reading.events_by_arrival(cells, *page), EVENTS)
+        after_id = 0
+        if part.window is not None:
+            async with source.store.reading() as reading:
+                after_id = await _last_before(reading, part.window.start_us - AHEAD_US - DISORDER_US)
+        pages = _paged(
+            source, part, lambda reading, cells, *page: reading.events_by_arrival(cells, *page), EVENTS, after_id
+        )
         async for rows in pages:
             yield [_event_row(row) for row in rows if part.has(row.row.at_us, row.row.at_us + 1)]
+
+
+async def _last_before(reading: Reading, before_us: int) -> int:
+    """Return a number up to which all events arrived before then, found by halving: numbers rise with arrival, but for disorder."""
+
+    async def is_before(after_id: int) -> bool:
+        rows = await reading.events_by_arrival(None, after_id, 1)
+        return bool(rows) and rows[0].row.arrived_us < before_us
+
+    before, behind = 0, 1
+    while await is_before(behind):
+        before, behind = behind, 2 * behind
+    while behind - before > 1:
+        middle = (before + behind) // 2
+        before, behind = (middle, behind) if await is_before(middle) else (before, middle)
+    return before
 
 
 def _event_row(listed: Listed[EventRow]) -> Row:
@@ -117,7 +144,12 @@ async def read_discrepancy_rows(source: Source) -> AsyncIterator[list[Row]]:
     """Yield where controllers contradict themselves."""
     for part in source.parts:
         async for rows in _paged(source, part, lambda reading, cells, *page: reading.discrepancies(cells, *page), ROWS):
-            yield [_discrepancy_row(one) for one in rows if part.has(one.row.at_us, one.row.at_us + 1)]
+            yield [_discrepancy_row(one) for one in rows if _is_of(part, one.row)]
+
+
+def _is_of(part: Part, one: Discrepancy) -> bool:
+    """Tell whether a discrepancy lies in the window and is of the unit: of a zone its own, and those of the cell as a whole."""
+    return part.has(one.at_us, one.at_us + 1) and (not part.unit.zone or one.zone in ("", part.unit.zone))
 
 
 def _discrepancy_row(listed: Listed[Discrepancy]) -> Row:
@@ -129,9 +161,11 @@ def _discrepancy_row(listed: Listed[Discrepancy]) -> Row:
 async def read_refused_rows(source: Source) -> AsyncIterator[list[Row]]:
     """Yield refused messages as they came; where a unit is named, those that were sent as a cell of it."""
     after_id, full = 0, True
+    windows = [part.window for part in source.parts if part.window is not None]
+    arrived = (min(one.start_us for one in windows), max(one.end_us for one in windows)) if windows else None
     while full:
         async with source.store.reading() as reading:
-            rows = await reading.refused(RefusedFilter(after_id=after_id), REFUSED)
+            rows = await reading.refused(RefusedFilter(after_id=after_id, arrived_us=arrived), REFUSED)
         yield [_refused_row(row) for row in rows if _is_meant(source, row)]
         full, after_id = len(rows) == REFUSED, rows[-1].id if rows else after_id
 

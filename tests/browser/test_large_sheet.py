@@ -38,16 +38,15 @@ def week(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServiceProcess]:
         yield service
 
 
-def test_a_week_of_60_zones_is_drawn_within_a_second(week: ServiceProcess, open_page: OpenPage) -> None:
+def test_a_week_of_60_zones_is_drawn_within_a_second_and_leads_to_each_stretch(
+    week: ServiceProcess, open_page: OpenPage
+) -> None:
     watched = open_page(week, f"/sheet/{LINE}?{WEEK}", screen="hall")
-    shown_ms = watched.page.evaluate("performance.getEntriesByName('shown')[0].duration")
-    assert watched.page.locator(".ribbon").count() == CELLS * 3
+    page = watched.page
+    shown_ms = page.evaluate("performance.getEntriesByName('shown')[0].duration")
+    assert page.locator(".ribbon").count() == CELLS * 3
     assert watched.errors == []
     assert shown_ms < 1000
-
-
-def test_condensed_ribbons_say_so_and_lead_to_the_stretch_itself(week: ServiceProcess, open_page: OpenPage) -> None:
-    page = open_page(week, f"/sheet/{LINE}?{WEEK}").page
     page.click(".ribbon >> nth=1", position={"x": 40, "y": 5})
     page.wait_for_selector(".evidence >> text=what held longest")
     page.click(".evidence a")

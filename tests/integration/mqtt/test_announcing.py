@@ -148,7 +148,7 @@ async def test_a_state_is_told_within_a_second_and_again_to_whoever_comes_late(
         assert sorted(took_s)[1] < 1.0, took_s  # half of them: others may want the same two processors
         async with _listening(own_mosquitto.url) as late:
             assert await late.until_state("running") == told
-            assert late.latest[LINK]["link"] == "up"
+            await late.until(LINK, lambda told: told == {"v": 1, "link": "up"}, "up")
         api = service.get("/v1/units")["sites"][0]["lines"][0]["cells"][0]["zones"][0]
         assert {name: told[name] for name in ("unit", "state", "reason", "since")} == api
 

@@ -14,7 +14,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from zoneledger_mqtt.announcements import DOWN, MAX_BYTES, UP, OwnTopics
 from zoneledger_mqtt.board import Board
-from zoneledger_mqtt.connection import REQUEST_S, BrokerAddress, Connected, connect, stop_if_cancelled
+from zoneledger_mqtt.connection import REQUEST_S, BrokerAddress, Connected, connect, keep_connecting, stop_if_cancelled
 from zoneledger_mqtt.inner_client import cut, on_refusal
 from zoneledger_mqtt.window import Backoff
 
@@ -51,16 +51,7 @@ class Announcer:
 
     async def run(self) -> None:
         """Connect, publish, and connect again whenever the connection is lost; end only by cancellation."""
-        while True:
-            stop_if_cancelled()
-            try:
-                await self._publish_once()
-            except MqttError as error:
-                log.warning("publishing to broker %s: %s", self._address, error)
-            except Exception:
-                log.exception("publishing to broker %s failed", self._address)
-            stop_if_cancelled()
-            await asyncio.sleep(self._backoff.next_s())
+        await keep_connecting(self._publish_once, self._backoff, f"publishing to broker {self._address}")
 
     async def _publish_once(self) -> None:
         """Serve one connection from its begin to its end; raises MqttError when it is lost or refused."""

@@ -1,8 +1,9 @@
 """How to reach a broker: its URL taken apart, aiomqtt clients made from it, and the version of MQTT that both speak."""
 
 import asyncio
+import logging
 import ssl
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
@@ -11,6 +12,9 @@ from urllib.parse import unquote, urlsplit
 from aiomqtt import Client, MqttCodeError, MqttError, ProtocolVersion
 
 from zoneledger_mqtt.inner_client import leave
+from zoneledger_mqtt.window import Backoff
+
+log = logging.getLogger(__name__)
 
 _PORTS = {"mqtt": 1883, "mqtts": 8883}
 _SHAPE = "a broker URL should be mqtt://[user:password@]host[:port] or mqtts://..."
@@ -101,6 +105,20 @@ async def connect(stack: AsyncExitStack, make_client: Callable[[ProtocolVersion]
             if error.rc != UNSUPPORTED_PROTOCOL_VERSION:
                 raise
     raise MqttError(f"no answer to MQTT 5 or 3.1.1 within {ANSWER_S:g} s each")
+
+
+async def keep_connecting(serve_once: Callable[[], Awaitable[None]], backoff: Backoff, what: str) -> None:
+    """Serve one connection after the other, with pauses; end only by cancellation. `what` names it in the log."""
+    while True:
+        stop_if_cancelled()
+        try:
+            await serve_once()
+        except MqttError as error:
+            log.warning("%s: %s", what, error)
+        except Exception:
+            log.exception("%s: the connection failed", what)
+        stop_if_cancelled()
+        await asyncio.sleep(backoff.next_s())
 
 
 def stop_if_cancelled() -> None:

@@ -15,7 +15,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from zoneledger.application.intake import Delivery, Intake
 from zoneledger.core.decoding import MAX_PAYLOAD_BYTES
-from zoneledger_mqtt.connection import BrokerAddress, Connected, connect, stop_if_cancelled
+from zoneledger_mqtt.connection import BrokerAddress, Connected, connect, keep_connecting, stop_if_cancelled
 from zoneledger_mqtt.inner_client import Acknowledging
 from zoneledger_mqtt.plain_publish import Received
 from zoneledger_mqtt.topics import Topics
@@ -94,15 +94,7 @@ class Subscriber:
 
     async def run(self) -> None:
         """Connect, listen, and connect again whenever the connection is lost; end only by cancellation."""
-        while True:
-            stop_if_cancelled()
-            try:
-                await self._listen_once()
-            except MqttError as error:
-                log.warning("broker %s: %s", self._address, error)
-            except Exception:
-                log.exception("broker %s: the connection failed", self._address)
-            await asyncio.sleep(self._backoff.next_s())
+        await keep_connecting(self._listen_once, self._backoff, f"broker {self._address}")
 
     async def _listen_once(self) -> None:
         """Serve one connection from its begin to its end; raises MqttError when it is lost or refused."""

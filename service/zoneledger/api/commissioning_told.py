@@ -22,7 +22,7 @@ from zoneledger.api.times import rfc3339, rfc3339_or_none, seconds, seconds_or_n
 from zoneledger.application.commissioning import judge
 from zoneledger.application.findings import Finding
 from zoneledger.application.hearing import Hearing
-from zoneledger.application.stored import Listed, RefusedRow
+from zoneledger.application.stored import Listed, RefusedRow, unknown_fields_of
 from zoneledger.core.rows import Discrepancy, Gap
 from zoneledger.core.spans import Interval
 
@@ -90,8 +90,7 @@ def _discrepancies(rows: list[Discrepancy]) -> DiscrepanciesSeen:
 
 
 def _since_ever(counts: dict[str, int]) -> SinceEver:
-    prefix = "unknown_field:"
-    fields = {name.removeprefix(prefix): number for name, number in counts.items() if name.startswith(prefix)}
+    fields = unknown_fields_of(counts)
     names = ("events", "snapshots", "duplicate", "refused")
     return SinceEver(
         **{name: counts.get(name, 0) for name in names}, unknown_fields=dict(sorted(fields.items())[:TYPES])

@@ -19,7 +19,7 @@ from zoneledger.api.pace_answers import ZonePaceAnswer, zone_pace_told
 from zoneledger.api.panel_answers import PanelsAnswer
 from zoneledger.api.panel_answers import answer_of as panels_told
 from zoneledger.api.reason_answers import EntryAnswer, QuestionAnswer, entry_told, question_told
-from zoneledger.api.stop_answers import StopAnswer
+from zoneledger.api.stop_answers import StopAnswer, stop_told
 from zoneledger.api.times import Seconds, Time, rfc3339, seconds
 from zoneledger.application.kpi import Kpi
 from zoneledger.application.sheet import CellSheet, Sheet
@@ -154,7 +154,7 @@ def sheet_told(sheet: Sheet, now_us: int) -> dict[str, Any]:
         **_beside(unit, window, now_us),
         "figures": _figures(kpi, sheet.against),
         "target": _target(sheet.target),
-        "stops": [{"stop": name, "start": rfc3339(start), "end": rfc3339(end)} for name, start, end in sheet.stops],
+        "stops": [stop_told(*stop).model_dump() for stop in sheet.stops],
         "cells": cells,
         "reason_names": list(names),
         "part_s": None if sheet.part_us is None else seconds(sheet.part_us),

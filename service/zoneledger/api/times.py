@@ -6,6 +6,8 @@ from typing import Annotated
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
+from zoneledger.core.calendar import seconds as seconds
+from zoneledger.core.calendar import seconds_or_none as seconds_or_none
 from zoneledger.core.decoding import Refusal
 from zoneledger.core.validation import parse_instant
 
@@ -24,16 +26,6 @@ def rfc3339(instant_us: int) -> str:
 def rfc3339_or_none(instant_us: int | None) -> str | None:
     """Return an instant as RFC 3339, None for none."""
     return None if instant_us is None else rfc3339(instant_us)
-
-
-def seconds(length_us: int) -> float:
-    """Return microseconds as seconds, exact to the microsecond."""
-    return length_us / 1_000_000
-
-
-def seconds_or_none(length_us: float | None) -> float | None:
-    """Return microseconds as seconds, None for none."""
-    return None if length_us is None else length_us / 1_000_000
 
 
 def read_instant(value: object) -> int:

@@ -4,6 +4,7 @@ from collections.abc import Iterator
 
 from zoneledger.application.findings import Finding, first_last, found, names_of, number_of
 from zoneledger.application.hearing import Hearing, Standing
+from zoneledger.application.stored import unknown_fields_of
 from zoneledger.core.rows import Discrepancy
 from zoneledger.core.validation import KNOWN_FIELDS
 
@@ -142,8 +143,7 @@ def _rating(h: Hearing) -> Iterator[Finding]:
 
 
 def _fields(h: Hearing) -> Iterator[Finding]:
-    prefix = "unknown_field:"
-    fields = {name.removeprefix(prefix): number for name, number in h.counts.items() if name.startswith(prefix)}
+    fields = unknown_fields_of(h.counts)
     if fields:
         yield found(
             "unknown_fields",

@@ -1,7 +1,7 @@
 """Reads what people said of time: laid over the ledger, as a history, and as the questions that are still open."""
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from zoneledger.application.ledger import UnitSpans, read_spans
@@ -65,10 +65,20 @@ def entry_of(listed: Listed[GivenRow]) -> Entry:
 
 async def read_entries(reading: Reading, cells: Sequence[str], start_us: int, end_us: int) -> UnitEntries:
     """Return what people said of cells and their zones that bears on a window; a unit of which they said nothing is left out."""
+    return entries_by_unit(await reading.given(cells, start_us, end_us))
+
+
+def entries_by_unit(rows: Iterable[Listed[GivenRow]]) -> UnitEntries:
+    """Return stored entries as the core reads them, by unit, in the order in which they come."""
     found: UnitEntries = {}
-    for listed in await reading.given(cells, start_us, end_us):
+    for listed in rows:
         found.setdefault((listed.cell, listed.row.zone), []).append(entry_of(listed))
     return found
+
+
+def told_of(rows: Iterable[Listed[GivenRow]], stand: set[int], decides: Mapping[int, int]) -> list[Told]:
+    """Return entries with whether they are among those that stand, and for how long each decides."""
+    return [Told(one, one.id in stand, None if one.row.undoes is not None else decides.get(one.id, 0)) for one in rows]
 
 
 async def read_given(
@@ -94,10 +104,7 @@ async def read_history(
     entries = await read_entries(reading, sorted({listed.cell for listed in page}), windows[0][0], windows[-1][1])
     stand = standing(entry for unit_entries in entries.values() for entry in unit_entries)
     decides = await _decided(reading, page, entries, now_us, limits)
-    return [
-        Told(listed, listed.id in stand, None if listed.row.undoes is not None else decides.get(listed.id, 0))
-        for listed in page
-    ]
+    return told_of(page, stand, decides)
 
 
 async def _decided(

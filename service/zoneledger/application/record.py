@@ -10,7 +10,7 @@ from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.keep import Kept, keep
 from zoneledger.application.links import note_link
 from zoneledger.application.ports import Writing
-from zoneledger.application.stored import Head
+from zoneledger.application.stored import UNKNOWN_FIELD, Head
 from zoneledger.core.booking import Limits
 from zoneledger.core.offsets import observe
 from zoneledger.core.rows import Booked
@@ -57,7 +57,7 @@ def _count_unknown_fields(group: Sorted, heads: dict[str, Head]) -> None:
     for cell, names in group.unknown_fields.items():
         counts = heads[cell].counts
         for field_name, number in names.items():
-            name = f"unknown_field:{field_name[:100]}"
+            name = UNKNOWN_FIELD + field_name[:100]
             if name in counts or len(counts) < COUNTS_PER_CELL:
                 counts[name] = counts.get(name, 0) + number
 

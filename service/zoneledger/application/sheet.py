@@ -1,6 +1,6 @@
 """Reads all that a shift sheet shows of a unit over a window at once, so that its parts tell of the same moment."""
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from zoneledger.application.given import (
@@ -8,10 +8,10 @@ from zoneledger.application.given import (
     Told,
     UnitEntries,
     asked_states,
-    entry_of,
+    entries_by_unit,
     path_of,
-    read_entries,
     read_questions,
+    told_of,
 )
 from zoneledger.application.kpi import Kpi, read_kpis
 from zoneledger.application.ledger import UnitSpans, read_spans
@@ -19,7 +19,7 @@ from zoneledger.application.losses import Losses, read_losses
 from zoneledger.application.pace import Pace, read_pace
 from zoneledger.application.panels import Panels, read_panels
 from zoneledger.application.ports import Reading
-from zoneledger.application.stored import Head
+from zoneledger.application.stored import GivenRow, Listed
 from zoneledger.application.windows import MAX_DAYS, Asked, Window, other_window
 from zoneledger.core.booking import Limits
 from zoneledger.core.calendar import DAY_US, local_time
@@ -79,7 +79,8 @@ async def read_sheet(
     paths, until_us = [cell.path for cell in unit.cells], window.until_us(now_us)
     heads = await reading.heads(paths)
     spans = await read_spans(reading, heads, window.start_us, window.end_us, now_us, limits)
-    entries = await read_entries(reading, paths, window.start_us, window.end_us)
+    given = await reading.given(paths, window.start_us, window.end_us)
+    entries = entries_by_unit(given)
     ribbons, part_us = _ribbons(unit, spans, entries, (window.start_us, until_us), window)
     asked = asked_states(faults=False)
     return Sheet(
@@ -92,7 +93,7 @@ async def read_sheet(
         (await read_losses(reading, unit, [window], now_us, limits))[0],
         await read_panels(reading, unit, window, now_us, limits, 0, MAX_PASSES_SHOWN),
         await read_questions(reading, unit, window, asked, ASKED_LONGER_THAN_US, MAX_QUESTIONS, now_us, limits),
-        await _notes(reading, heads, spans, entries, (window.start_us, until_us)),
+        _notes(given, spans, entries, (window.start_us, until_us)),
         _stops(unit, window),
     )
 
@@ -149,19 +150,13 @@ def _ribbons(
     return found, (window.end_us - window.start_us) // PARTS
 
 
-async def _notes(
-    reading: Reading, heads: Mapping[str, Head], spans: UnitSpans, entries: UnitEntries, read: Interval
-) -> list[Told]:
+def _notes(given: Sequence[Listed[GivenRow]], spans: UnitSpans, entries: UnitEntries, read: Interval) -> list[Told]:
     """Return the last of what people said of a window, in order; each with what it decides in the window."""
     stand = standing(entry for said in entries.values() for entry in said)
     decides: dict[int, int] = {}
     for key, said in entries.items():
         decides |= decided_us(overlay(clip(spans.get(key, []), *read), said))
-    listed = await reading.given(list(heads), *read) if entries else []
-    return [
-        Told(one, one.id in stand, None if entry_of(one).undoes is not None else decides.get(one.id, 0))
-        for one in listed[-MAX_NOTES:]
-    ]
+    return told_of(given[-MAX_NOTES:], stand, decides)
 
 
 def _stops(unit: Unit, window: Window) -> list[tuple[str, int, int]]:

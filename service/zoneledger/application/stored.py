@@ -14,6 +14,17 @@ Key = tuple[int, int]
 """An event's (boot, seq)."""
 
 
+#: What the counts of fields that the contract does not have begin with.
+UNKNOWN_FIELD = "unknown_field:"
+
+
+def unknown_fields_of(counts: dict[str, int]) -> dict[str, int]:
+    """Return the counts of fields that the contract does not have, by the field's name."""
+    return {
+        name.removeprefix(UNKNOWN_FIELD): number for name, number in counts.items() if name.startswith(UNKNOWN_FIELD)
+    }
+
+
 @dataclass(slots=True)
 class Head:
     """A cell as it stands: the booking after its last message (canonical JSON, empty before any), its link, its counts.

@@ -30,6 +30,16 @@ def local_time(at_us: int, tz: ZoneInfo) -> datetime:
     return (_EPOCH + timedelta(microseconds=at_us)).astimezone(tz)
 
 
+def seconds(length_us: float) -> float:
+    """Return microseconds as seconds, exact to the microsecond."""
+    return length_us / 1_000_000
+
+
+def seconds_or_none(length_us: float | None) -> float | None:
+    """Return microseconds as seconds, None for none."""
+    return None if length_us is None else seconds(length_us)
+
+
 def midnight_us(day: date, tz: ZoneInfo) -> int:
     """Return the instant at which a local date begins in `tz`."""
     return instant_us(datetime.combine(day, time()), tz)

@@ -9,7 +9,7 @@ from pydantic import AfterValidator, BaseModel, Field, WithJsonSchema
 from pydantic.json_schema import SkipJsonSchema
 
 from zoneledger.api.access import ServiceOf, UnitPath, WindowParameters, optional, unit_of
-from zoneledger.api.kpi_answers import named_window_told
+from zoneledger.api.kpi_answers import window_told
 from zoneledger.api.problems import described
 from zoneledger.api.times import Time, rfc3339, rfc3339_or_none
 from zoneledger.api.turns import InTurn
@@ -120,7 +120,7 @@ async def get_evidence(
 
 def _text(evidence: Evidence) -> str:
     """Return an answer whose messages are JSON already."""
-    told = named_window_told(evidence.unit, evidence.window, evidence.window.end_us)
+    told = window_told(evidence.unit, evidence.window, evidence.window.end_us)
     head = {name: told[name] for name in ("unit", "start", "end")}
     before = "null" if evidence.before is None else _message(evidence.before)
     following = None if evidence.after is None else ".".join(map(str, evidence.after))

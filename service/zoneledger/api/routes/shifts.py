@@ -7,7 +7,7 @@ from pydantic import BaseModel, Field
 
 from zoneledger.api.access import ServiceOf, WindowParameters, unit_of
 from zoneledger.api.problems import described
-from zoneledger.api.stop_answers import StopAnswer
+from zoneledger.api.stop_answers import StopAnswer, stop_told
 from zoneledger.api.times import Seconds, Time, rfc3339, rfc3339_or_none, seconds
 from zoneledger.api.turns import InTurn
 from zoneledger.application.shifts import ReadShift, read_shifts
@@ -51,7 +51,7 @@ def _answer(read: ReadShift, now_us: int) -> ShiftAnswer:
         start=rfc3339(shift.start_us),
         end=rfc3339(shift.end_us),
         planned_s=seconds(total(shift.planned())),
-        stops=[StopAnswer(stop=name, start=rfc3339(start), end=rfc3339(end)) for name, start, end in shift.stops],
+        stops=[stop_told(*stop) for stop in shift.stops],
         over=shift.end_us <= now_us,
         revision=read.revision,
         restated=rfc3339_or_none(read.restated_us),

@@ -13,7 +13,7 @@ from zoneledger.api.standing import standing
 from zoneledger.api.times import Seconds, Time, rfc3339_or_none, seconds
 from zoneledger.api.turns import Turns
 from zoneledger.application.ports import Reading
-from zoneledger.application.stored import Head
+from zoneledger.application.stored import Head, unknown_fields_of
 from zoneledger.application.undeclared import read_undeclared
 from zoneledger.application.units import NEVER_KNOWN, Moment, Moments
 from zoneledger.bootstrap import Service
@@ -92,10 +92,8 @@ class UnitsAnswer(BaseModel):
 
 
 def _received(counts: dict[str, int]) -> Received:
-    prefix = "unknown_field:"
-    unknown = {name[len(prefix) :]: number for name, number in counts.items() if name.startswith(prefix)}
     names = ("events", "snapshots", "duplicate", "refused")
-    return Received(**{name: counts.get(name, 0) for name in names}, unknown_fields=unknown)
+    return Received(**{name: counts.get(name, 0) for name in names}, unknown_fields=unknown_fields_of(counts))
 
 
 def _cell(unit: Unit, head: Head | None, moment: Moment) -> CellStanding:

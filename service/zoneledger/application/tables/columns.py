@@ -74,13 +74,3 @@ def pieces_of(bounds: Interval, length_us: int) -> Iterator[Interval]:
     while start_us < end_us:
         yield start_us, min(start_us + length_us, end_us)
         start_us += length_us
-
-
-def seconds(length_us: float) -> float:
-    """Return microseconds as seconds."""
-    return length_us / 1_000_000
-
-
-def seconds_or_none(length_us: float | None) -> float | None:
-    """Return microseconds as seconds, None for none."""
-    return None if length_us is None else length_us / 1_000_000

@@ -4,9 +4,9 @@ from collections.abc import AsyncIterator, Iterator
 
 from zoneledger.application.kpi import Kpi, read_kpis
 from zoneledger.application.losses import Losses, read_losses
-from zoneledger.application.tables.columns import Column, Part, Row, Source, Table, pieces_of, seconds
+from zoneledger.application.tables.columns import Column, Part, Row, Source, Table, pieces_of
 from zoneledger.application.windows import Window, series_of
-from zoneledger.core.calendar import DAY_US
+from zoneledger.core.calendar import DAY_US, seconds
 from zoneledger.core.losses import MINOR_STOP, steps_of
 from zoneledger.core.plant import Unit
 from zoneledger.core.states import KNOWN_STATES, RUNNING, STATES, UNKNOWN

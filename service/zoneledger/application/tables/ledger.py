@@ -8,9 +8,9 @@ from zoneledger.application.given import path_of, read_entries
 from zoneledger.application.ledger import read_spans
 from zoneledger.application.panels import MAX_PASSES, ShownPass, read_panels
 from zoneledger.application.stored import FastenerAfter
-from zoneledger.application.tables.columns import Column, Part, Row, Source, Table, pieces_of, seconds, seconds_or_none
+from zoneledger.application.tables.columns import Column, Part, Row, Source, Table, pieces_of
 from zoneledger.application.windows import Window
-from zoneledger.core.calendar import DAY_US
+from zoneledger.core.calendar import DAY_US, seconds, seconds_or_none
 from zoneledger.core.given import Piece, overlay
 from zoneledger.core.pass_figures import automation_level, left_for_hand
 from zoneledger.core.plant import Unit

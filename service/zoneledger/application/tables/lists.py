@@ -6,7 +6,8 @@ from zoneledger.application.accept import AHEAD_US
 from zoneledger.application.given import Told, path_of, read_history
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import EventRow, Listed, RefusedFilter, RefusedRow, RowT
-from zoneledger.application.tables.columns import Column, Part, Row, Source, Table, seconds_or_none
+from zoneledger.application.tables.columns import Column, Part, Row, Source, Table
+from zoneledger.core.calendar import seconds_or_none
 from zoneledger.core.plant import Unit
 from zoneledger.core.rows import Discrepancy, Gap
 

@@ -193,7 +193,11 @@ def main() -> int:
     is_steady = soaked.per_s >= LEAST_PER_S
     if not is_steady:
         print(f"{soaked.per_s:.0f} messages a second are fewer than {LEAST_PER_S}")
-    return 0 if soaked.outcome.faultless and is_steady and all(one.holds is not False for one in judged) else 1
+    unjudged = {one.series.name for one in judged} - {one.series.name for one in judged if one.holds is not None}
+    if unjudged:
+        print(f"no process lived long enough to judge its {', '.join(sorted(unjudged))}")
+    holds = is_steady and not unjudged and all(one.holds is not False for one in judged)
+    return 0 if soaked.outcome.faultless and holds else 1
 
 
 if __name__ == "__main__":

@@ -21,6 +21,7 @@ from zoneledger.core.shifts import ShiftInstance, instances
 from zoneledger.core.validation import parse_instant
 from zoneledger.plant_document import read_json, to_plant
 from zoneledger.settings import Settings
+from zoneledger.wording import counted
 from zoneledger_cli import sheet
 from zoneledger_cli.serving import free_port, serving
 from zoneledger_mqtt.connection import parse_broker_url
@@ -116,7 +117,8 @@ async def _show_shift(bench: Bench, shift: ShiftInstance, console: Console) -> N
     console.print(sheet.table_of(f"Shift {shift.id} of {scenario.site}/{scenario.line} (invented data)", units))
     wrong = sheet.disagreements(lines)
     if wrong:
-        raise DemoFailed(f"{len(wrong)} figures differ from the truth, the first: {wrong[0]}")
+        differ = counted(len(wrong), "figure differs", "figures differ")
+        raise DemoFailed(f"{differ} from the truth, the first: {wrong[0]}")
     console.print(f"All {len(lines)} times and counts equal the simulator's own truth.")
 
 
@@ -173,7 +175,8 @@ async def run_demo(*, once: bool, cells: int, seed: int, port: int, database: st
     shift = last_shift(scenario, now_us())
     with TemporaryDirectory(prefix="zoneledger-demo-") as folder:
         async with _bench(Path(folder), scenario, shift.start_us, port, database) as (bench, server):
-            console.print(f"{cells} simulated cells work shift {shift.id} of an invented line over {bench.broker} ...")
+            work = counted(cells, "simulated cell works", "simulated cells work")
+            console.print(f"{work} shift {shift.id} of an invented line over {bench.broker} ...")
             await _until_ready(bench.client)
             for cell in _cells(scenario):
                 await bench.sender.link_up(cell, shift.start_us // 1_000_000)

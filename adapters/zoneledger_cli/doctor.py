@@ -6,23 +6,33 @@ import re
 from dataclasses import dataclass
 from time import monotonic
 from typing import Annotated, Any
+from urllib.parse import quote
 
 import httpx
 import typer
 from rich.console import Console
 from rich.table import Table
 
+from zoneledger.wording import counted
 from zoneledger_cli.asking import Asked
 from zoneledger_cli.progress import Told, progress
 from zoneledger_cli.running import INTERRUPTED, console, say, shown
 
 _TIMEOUT_S = 60.0
 _STEP_S = 0.5
+#: After so long without an answer a person is told what it is waited for.
+_SOON_S = 1.0
 _UNITS_S = {"s": 1, "m": 60, "h": 3600}
 MOST_HOURS = 24
 LEAST_S, MOST_S = 10, MOST_HOURS * 3600
-#: How the command ends where the contract is broken, and where the service cannot be asked.
-BROKEN, NOT_ASKED = 1, 2
+#: How the command ends where the contract is broken, where the service cannot be asked, and where not all that came was read.
+BROKEN, NOT_ASKED, NOT_KNOWN = 1, 2, 3
+#: What a finding is called, by its severity, in the words of the page on a cell's messages.
+SEVERITIES = {"breach": "Breaks the contract", "advice": "Advice"}
+#: How it ends, in the words of that page.
+KEPT = "The contract was kept."
+BROKEN_BY = "The contract was not kept: "
+CANNOT_BE_SAID = "Whether the contract was kept cannot be said: there is no breach in what was read, but more came. "
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,9 +46,10 @@ class Examined:
     answer: dict[str, Any]
 
     @property
-    def is_well(self) -> bool:
-        """Whether nothing is broken."""
-        return bool(self.answer["kept"])
+    def is_well(self) -> bool | None:
+        """Whether nothing is broken; None where that cannot be said."""
+        kept: bool | None = self.answer["kept"]
+        return kept
 
 
 def read_length(text: str) -> int:
@@ -65,7 +76,11 @@ async def examine(url: str, cell: str, hours: float, for_s: int | None) -> Exami
 
 
 async def _ask(asked: Asked, cell: str, hours: float) -> dict[str, Any]:
-    answer = await asked.get(f"/v1/commissioning/{cell}", {"hours": f"{hours:.6f}"})
+    waiting = asyncio.get_running_loop().call_later(_SOON_S, say, f"waiting for {asked.url} to answer")
+    try:
+        answer = await asked.get(f"/v1/commissioning/{quote(cell, safe='/')}", {"hours": f"{hours:.6f}"})
+    finally:
+        waiting.cancel()
     if not answer.keys() >= {"kept", "findings", "events", "rate"}:
         raise ValueError(f"{asked.url} is no Zoneledger that can tell about a cell")
     return answer
@@ -85,19 +100,38 @@ def _seconds(pause: dict[str, Any] | None) -> str:
 
 
 def _rows(answer: dict[str, Any]) -> list[tuple[str, str]]:
+    """Return what came, in the words of the page on a cell's messages."""
     rate, refused, link = answer["rate"], answer["refused"], answer["link"]
     offset = answer["clock_offset_s"]
-    rows = [(f"events: {name}", f"{seen['number']:,}") for name, seen in answer["events"].items()]
-    rows += [("snapshots", f"{answer['snapshots']['number']:,}"), ("messages a minute", f"{rate['per_minute']:,.1f}")]
+    types = [*answer["events"].items(), ("snapshot", answer["snapshots"])]
+    rows = [(f"messages by type: {name}", f"{seen['number']:,}") for name, seen in types]
+    rows += [("messages a minute", f"{rate['per_minute']:,.1f}")]
     rows += [("longest silence", _seconds(rate["longest_silence"]))]
-    rows += [("longest between two snapshots", _seconds(rate["longest_between_snapshots"]))]
+    rows += [("longest time between snapshots", _seconds(rate["longest_between_snapshots"]))]
+    rows += [("link", link["state"] or "nothing ever came on the link topic")]
+    rows += [("controller's clock against the service's", "-" if offset is None else f"{offset:+,.3f} s")]
+    rows += [("fasteners made", f"{answer['fasteners']:,}"), ("of them without a standard", f"{answer['unrated']:,}")]
     rows += [(f"refused: {reason}", f"{number:,}") for reason, number in refused["by_reason"].items()]
-    rows += [("events missing now", f"{answer['gaps']['events']:,}")]
+    rows += [("missing events", f"{answer['gaps']['events']:,}")]
     found = {kind: seen["number"] for kind, seen in answer["discrepancies"].items() if seen["number"]}
-    rows += [(f"discrepancies: {kind}", f"{number:,}") for kind, number in found.items()]
-    rows += [("clock ahead by", "-" if offset is None else f"{offset:,.3f} s"), ("link", link["state"] or "never told")]
-    rows += [("fasteners made", f"{answer['fasteners']:,}"), ("of these without a standard", f"{answer['unrated']:,}")]
+    rows += [(f"contradictions: {kind}", f"{number:,}") for kind, number in found.items()]
     return rows
+
+
+def _verdict(examined: Examined) -> str:
+    if examined.is_well is None:
+        return f"{CANNOT_BE_SAID}Look at less time."
+    if examined.is_well:
+        return KEPT
+    breaches = sum(finding["severity"] == "breach" for finding in examined.answer["findings"])
+    return f"{BROKEN_BY}{counted(breaches, 'breach', 'breaches')}."
+
+
+def code_of(examined: Examined) -> int:
+    """Return what the command ends with: 0 where nothing is broken."""
+    if examined.is_well is None:
+        return NOT_KNOWN
+    return 0 if examined.is_well else BROKEN
 
 
 def show(examined: Examined, console: Console) -> None:
@@ -110,13 +144,11 @@ def show(examined: Examined, console: Console) -> None:
         table.add_row(shown(name), shown(value))
     console.print(table)
     for finding in answer["findings"]:
-        said = shown(f"{finding['severity']}: {finding['text']}. [{finding['code']}]")
+        said = shown(f"{SEVERITIES[finding['severity']]}: {finding['text']}. [{finding['code']}]")
         console.print(said, soft_wrap=True)
     for one in answer["refused"]["last"]:
         console.print(shown(f"refused {one['arrived']}: {one['detail']}: {one['text'][:200]}"), soft_wrap=True)
-    breaches = sum(finding["severity"] == "breach" for finding in answer["findings"])
-    verdict = "The controller kept the contract." if examined.is_well else f"The contract is broken in {breaches} ways."
-    console.print(verdict, soft_wrap=True, highlight=False)
+    console.print(_verdict(examined), soft_wrap=True, highlight=False)
 
 
 def doctor(
@@ -146,5 +178,4 @@ def doctor(
         typer.echo(json.dumps(examined.answer, indent=2))
     else:
         show(examined, console())
-    if not examined.is_well:
-        raise typer.Exit(BROKEN)
+    raise typer.Exit(code_of(examined))

@@ -60,7 +60,7 @@ def report(
     unit: Annotated[str, typer.Argument(help="The path of a line, cell or site, such as harbour/wing-1")],
     against: Against,
     shift: Annotated[
-        str | None, typer.Option(help="A shift, such as 2026-11-25/early; no window: the last one over")
+        str | None, typer.Option(help="A shift, such as 2026-11-25/early, or now; no window: the last one over")
     ] = None,
     day: Annotated[str | None, typer.Option(help="A day, such as 2026-11-25")] = None,
     start: Annotated[str | None, typer.Option(help="Begin of a window, RFC 3339 with an offset")] = None,

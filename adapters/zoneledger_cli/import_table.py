@@ -3,6 +3,7 @@
 from rich.console import Console
 from rich.table import Table
 
+from zoneledger.wording import counted
 from zoneledger_cli.importing import Imported
 from zoneledger_cli.running import shown
 
@@ -26,5 +27,6 @@ def show(imported: Imported, console: Console) -> None:
     left = imported.refused.total() - len(imported.examples)
     if left > 0:
         console.print(
-            f"{left:,} more were refused; those that the service refused are listed by GET /v1/refused.", soft_wrap=True
+            f"{counted(left, 'more was', 'more were')} refused; what the service refused is listed by GET /v1/refused.",
+            soft_wrap=True,
         )

@@ -2,6 +2,8 @@
 
 import json
 import logging
+import os
+from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -11,11 +13,10 @@ from pydantic import ValidationError
 from zoneledger.application.rebuild import rebuild as rebuild_cell
 from zoneledger.bootstrap import build_service
 from zoneledger.clock import now_us
-from zoneledger.core.decoding import Refusal
-from zoneledger.core.validation import parse_instant
-from zoneledger.settings import Settings
+from zoneledger.settings import Settings, faults_of, not_read
 from zoneledger.storage.backup import back_up
 from zoneledger.storage.schema import migrate as migrate_schema
+from zoneledger.wording import counted
 from zoneledger_cli.demo import run_demo
 from zoneledger_cli.doctor import doctor
 from zoneledger_cli.files import Against, import_messages, report
@@ -25,20 +26,32 @@ from zoneledger_cli.running import console as _console
 from zoneledger_cli.running import run as _run
 from zoneledger_cli.running import run_until_told, say
 from zoneledger_cli.serving import serve as serve_settings
-from zoneledger_cli.simulating import Target, run_simulation, write_plant
+from zoneledger_cli.simulating import Target, begin_of, run_simulation, write_plant
 from zoneledger_cli.verification_table import show
 from zoneledger_cli.verifying import verify as verify_ledger
 from zoneledger_sim.demo import demo_scenario
 from zoneledger_sim.plan import Misbehaviour
 
-app = typer.Typer(
-    name="zoneledger",
-    no_args_is_help=True,
-    add_completion=False,
-    help="Books every second of a two-zone cell once, and answers OEE, fasteners per hour and zone utilisation over REST.",
-)
+log = logging.getLogger(__name__)
+
+app = typer.Typer(name="zoneledger", no_args_is_help=True, add_completion=False)
 
 Database = Annotated[str | None, typer.Option(help="Database URL: sqlite:///file or postgresql://...")]
+
+
+def _tell_version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"zoneledger {version('zoneledger')}")
+        raise typer.Exit
+
+
+@app.callback()
+def zoneledger(
+    _: Annotated[
+        bool, typer.Option("--version", help="Tell the version and end", callback=_tell_version, is_eager=True)
+    ] = False,
+) -> None:
+    """Book every second of a two-zone cell once, and answer OEE, fasteners per hour and zone utilisation over REST."""
 
 
 def _settings(**flags: Any) -> Settings:
@@ -46,9 +59,8 @@ def _settings(**flags: Any) -> Settings:
     try:
         return Settings(**{name: value for name, value in flags.items() if value is not None})
     except ValidationError as error:
-        for one in error.errors():
-            name = "".join(f"{step}: " for step in one["loc"])
-            say(f"{name}{one['msg']}")
+        for fault in faults_of(error):
+            say(fault)
         raise typer.Exit(1) from None
 
 
@@ -67,10 +79,15 @@ def serve(
     ] = None,
     host: Annotated[str | None, typer.Option(help="Address to listen on")] = None,
     port: Annotated[int | None, typer.Option(help="Port to listen on", min=1, max=65535)] = None,
-    plant: Annotated[Path | None, typer.Option(help="A plant.yaml to apply at start", dir_okay=False)] = None,
+    plant: Annotated[
+        Path | None,
+        typer.Option(help="A plant.yaml that replaces the plant in the database at each start", dir_okay=False),
+    ] = None,
 ) -> None:
     """Serve the REST API and take in what the broker brings, until told to end."""
     _log_as_a_service()
+    for sentence in not_read(os.environ):
+        log.warning(sentence)
     run_until_told(
         serve_settings(_settings(database_url=database, broker_url=broker, host=host, port=port, plant=plant))
     )
@@ -91,7 +108,10 @@ def demo(
 
 @app.command()
 def simulate(
-    start: Annotated[str, typer.Option(help="Where simulated time begins, RFC 3339 with an offset")],
+    start: Annotated[
+        str,
+        typer.Option(help="Where simulated time begins: ISO 8601 with an offset, or now, which goes on in real time"),
+    ],
     hours: Annotated[
         float | None, typer.Option(help="How long to simulate; none: until interrupted", min=0.001)
     ] = None,
@@ -102,7 +122,10 @@ def simulate(
     zones: Annotated[int, typer.Option(help="Zones of each cell", min=1, max=8)] = 2,
     seed: int = 1,
     pace: Annotated[
-        float | None, typer.Option(help="1: real time, 60: a minute a second; none: at once", min=0.001)
+        float | None,
+        typer.Option(
+            help="1: real time, 60: a minute a second; none: at once, and from now on in real time", min=0.001
+        ),
     ] = None,
     ledger: Annotated[Path | None, typer.Option(help="Write what was sent, and the truth, to this file")] = None,
     plant: Annotated[
@@ -112,7 +135,7 @@ def simulate(
     reorder: Annotated[float, typer.Option(help="Share of messages sent out of order", min=0, max=1)] = 0,
     lose: Annotated[float, typer.Option(help="Share of messages never sent", min=0, max=1)] = 0,
     late: Annotated[float, typer.Option(help="Share of messages sent up to half an hour late", min=0, max=1)] = 0,
-    reboots_per_hour: Annotated[float, typer.Option(help="Controller reboots an hour", min=0)] = 0,
+    reboots_per_hour: Annotated[float, typer.Option(help="How often an hour a controller starts anew", min=0)] = 0,
     clock_steps_per_hour: Annotated[float, typer.Option(help="Steps of the controllers' clocks an hour", min=0)] = 0,
 ) -> None:
     """Send what simulated cells do, well-behaved or not, and print the simulation's own truth."""
@@ -129,7 +152,7 @@ def simulate(
     if plant is not None:
         write_plant(scenario, plant)
         return
-    start_us = _instant(start)
+    start_us, pace = begin_of(start, pace)
     until_us = None if hours is None else start_us + round(hours * 3_600_000_000)
 
     async def work() -> None:
@@ -142,16 +165,9 @@ def simulate(
         for unit in truth.cells(scenario.site):
             account = truth.window(unit, truth.start_us, truth.until_us)
             times = ", ".join(f"{state} {us / 1e6:.3f} s" for state, us in account.time_us.items())
-            typer.echo(f"{unit}: {account.made} fasteners {account.final}, {times}")
+            typer.echo(f"{unit}: {counted(account.made, 'fastener', 'fasteners')} {account.final}, {times}")
 
     (run_until_told if hours is None else _run)(work())
-
-
-def _instant(text: str) -> int:
-    try:
-        return parse_instant("start", text)
-    except Refusal as error:
-        raise typer.BadParameter(str(error)) from None
 
 
 @app.command()

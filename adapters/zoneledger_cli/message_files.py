@@ -157,6 +157,8 @@ def _texts(payload: bytes) -> list[bytes]:
     """Return the messages of a payload, which may be told as a text that holds it."""
     if payload.startswith(b'"'):
         payload = _decoded(payload, str).encode().strip()
+        if not payload:
+            raise Fault("empty", "the payload is empty: it is what clears a retained message, and no message itself")
     if payload.startswith(b"["):
         return [bytes(one) for one in _decoded(payload, list[Raw])]
     return [bytes(_decoded(payload, Raw))]

@@ -39,8 +39,11 @@ class Files:
 async def report(url: str, unit: str, query: dict[str, str], files: Files) -> dict[str, Any]:
     """Return the sheet of a unit, and save it in files where they are named.
 
-    Raises OSError where the service does not answer, ValueError where it refuses or nothing can print.
+    Raises OSError where the service does not answer or a file's folder is not there, ValueError where it refuses or nothing can print.
     """
+    for file in (files.html, files.pdf):
+        if file is not None and not file.parent.is_dir():
+            raise FileNotFoundError(f"there is no folder {file.parent}")
     browser = find_browser() if files.pdf else None
     async with httpx.AsyncClient(base_url=url, timeout=_TIMEOUT_S) as client:
         sheet = await read_sheet(Asked(client, url.rstrip("/")), unit, query)

@@ -8,7 +8,7 @@ import typer
 from rich.console import Console
 from rich.text import Text
 
-from zoneledger.core.errors import ZoneledgerError
+from zoneledger.core.errors import PlantInvalid, ZoneledgerError
 from zoneledger_cli.demo import DemoFailed
 
 #: How a command ends that was interrupted, as a shell tells of SIGINT.
@@ -20,9 +20,16 @@ def console() -> Console:
 
 
 def run(work: Coroutine[Any, Any, None]) -> None:
-    """Run a command's work; what a person can mend is told in one sentence, and the command ends with 1, interrupted with 130."""
+    """Run a command's work; what a person can mend is told in one sentence, and the command ends with 1, interrupted with 130.
+
+    Of a plant model each fault is told on a line of its own.
+    """
     try:
         asyncio.run(work)
+    except PlantInvalid as error:
+        for place, fault in error.errors:
+            say(f"{place}: {fault}")
+        raise typer.Exit(1) from None
     except (ZoneledgerError, DemoFailed, OSError, ValueError) as error:
         say(str(error))
         raise typer.Exit(1) from None

@@ -1,12 +1,14 @@
 """Joins the service with the MQTT adapter and serves its REST API."""
 
 import asyncio
+import errno
 import logging
+import os
 import socket
 import sys
 import uuid
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import replace
 from functools import partial
 
@@ -22,11 +24,11 @@ from zoneledger.application.retention import Keeping, keep_forgetting
 from zoneledger.asgi import Background, create_app, open_service
 from zoneledger.bootstrap import Service
 from zoneledger.core.calendar import DAY_US
-from zoneledger.settings import Settings
+from zoneledger.settings import Settings, setting
 from zoneledger_cli.memory import bound_the_heap, keep_collecting, spare_the_collector
 from zoneledger_mqtt.announcements import OwnTopics
 from zoneledger_mqtt.announcing import Announcing
-from zoneledger_mqtt.connection import parse_broker_url
+from zoneledger_mqtt.connection import BrokerAddress, parse_broker_url
 from zoneledger_mqtt.subscriber import Session, Subscriber
 from zoneledger_mqtt.topics import Topics
 
@@ -39,14 +41,32 @@ STOP_S = 5
 SWITCH_S = 0.0005
 
 
+@contextmanager
+def _naming(field: str) -> Iterator[None]:
+    """Let a ValueError say of which setting it is."""
+    try:
+        yield
+    except ValueError as error:
+        raise ValueError(f"{setting(field)}: {error}") from None
+
+
+def _broker(settings: Settings) -> BrokerAddress | None:
+    with _naming("broker_url"):
+        return None if settings.broker_url is None else parse_broker_url(settings.broker_url)
+
+
 async def build_app(settings: Settings) -> FastAPI:
     """Return the application on a migrated database, with the broker's messages coming in if one is set.
 
     Raises ValueError for a bad broker URL, topic root, publish root or unit to listen to, before anything is touched.
     """
-    address = None if settings.broker_url is None else parse_broker_url(settings.broker_url)
-    topics, session = Topics(settings.topic_root, settings.units), Session(settings.client_id)
-    own = None if settings.publish_root is None else OwnTopics(settings.publish_root, settings.topic_root)
+    address = _broker(settings)
+    with _naming("topic_root"):
+        Topics(settings.topic_root)
+    with _naming("listen_to"):
+        topics, session = Topics(settings.topic_root, settings.units), Session(settings.client_id)
+    with _naming("publish_root"):
+        own = None if settings.publish_root is None else OwnTopics(settings.publish_root, settings.topic_root)
     service = await open_service(settings)
     background, streams = [keep_collecting, *_upkeep(service, settings)], Streams(settings.live_streams)
     if address is None:
@@ -137,8 +157,23 @@ def server_of(app: FastAPI, host: str, port: int, log_level: str) -> uvicorn.Ser
     return _Server(app, config)
 
 
+async def check_port(host: str, port: int) -> None:
+    """Raise OSError, with one sentence, where nothing can listen there: the server itself looks after the database is migrated."""
+    try:
+        # As the server does it, but that nobody is let in.
+        probe = await asyncio.get_running_loop().create_server(asyncio.Protocol, host, port, start_serving=False)
+        probe.close()
+    except OSError as error:
+        if error.errno == errno.EADDRINUSE:
+            wanted = f"end the one that listens there, or name another by --port or {setting('port')}"
+            raise OSError(f"port {port} of {host} is taken by another program: {wanted}") from None
+        why = error.strerror if isinstance(error, socket.gaierror) else os.strerror(error.errno or 0)
+        raise OSError(f"nothing can listen on port {port} of {host}: {why}") from None
+
+
 async def serve(settings: Settings) -> None:
-    """Serve until the process is told to end."""
+    """Serve until the process is told to end; raise OSError before anything is touched where the port is taken."""
+    await check_port(settings.host, settings.port)
     bound_the_heap()
     spare_the_collector()
     sys.setswitchinterval(SWITCH_S)

@@ -8,8 +8,11 @@ from itertools import count
 from pathlib import Path
 
 import httpx
+import typer
 
 from zoneledger.clock import now_us
+from zoneledger.core.decoding import Refusal
+from zoneledger.core.validation import parse_instant
 from zoneledger_cli.progress import Told, silent
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.publisher import MqttSender
@@ -21,6 +24,9 @@ from zoneledger_sim.plant import plant_document
 from zoneledger_sim.run import simulate
 from zoneledger_sim.sender import Sender
 from zoneledger_sim.truth import Truth
+
+#: What simulated time may begin with instead of an instant.
+NOW = "now"
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +56,16 @@ async def sender_to(
     else:
         async with httpx.AsyncClient(base_url=target.url or "", timeout=60) as client:
             yield HttpSender(client, refusals_expected=refusals_expected)
+
+
+def begin_of(start: str, pace: float | None) -> tuple[int, float | None]:
+    """Return when simulated time begins, and its pace: from now on real time unless told, as what is ahead of it is refused."""
+    if start == NOW:
+        return now_us(), 1 if pace is None else pace
+    try:
+        return parse_instant("start", start), pace
+    except Refusal as error:
+        raise typer.BadParameter(f"{error}, or {NOW}") from None
 
 
 def write_plant(scenario: Scenario, path: Path) -> None:

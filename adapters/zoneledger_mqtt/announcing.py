@@ -8,9 +8,9 @@ from functools import partial
 from typing import NamedTuple, TypeVar
 
 from zoneledger.api.aside import Aside
-from zoneledger.application.shift_figures import UnitFigures, changes_of, present_and_last, read_shift_figures
+from zoneledger.application.shift_figures import UnitFigures, changes_of, read_shift_figures
 from zoneledger.application.updates import PlantChanged, StateChanged, Update
-from zoneledger.application.windows import Window
+from zoneledger.application.windows import Window, shifts_around
 from zoneledger.bootstrap import Service
 from zoneledger.core.errors import ZoneledgerError
 from zoneledger.core.plant import Plant, Unit
@@ -184,7 +184,8 @@ class Announcing:
         """Return what is to be told of a line and all that lies under it, by unit; runs aside."""
         service = self._aside.service
         now_us, now_s = service.now_us(), asyncio.get_running_loop().time()
-        present, last = present_and_last(line, now_us)
+        around = shifts_around(line, now_us)
+        present, last = around.lasting, around.ended
         found: list[UnitFigures] = []
         async with service.store.reading() as reading:
             if present is not None:

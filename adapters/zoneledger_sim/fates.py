@@ -220,8 +220,3 @@ class Fates:
         """Return the events that should be reported as missing; see `Boot.missing`."""
         found = {key: boot.missing(any_number=any_number) for key, boot in self.boots.items()}
         return {key: runs for key, runs in found.items() if runs}
-
-
-def with_marks(counts: Counter[int], marks: int, *, but_not: int = 0) -> int:
-    """Return how many messages have all of these marks and none of those."""
-    return sum(number for found, number in counts.items() if found & marks == marks and not found & but_not)

@@ -17,4 +17,8 @@ with httpx.Client(base_url=url, timeout=60) as service:
             print(f"{unit}: no OEE, as {kpi['known'] or 0:.0%} of the time is known")
         else:
             low, high = kpi["oee_bounds"]
-            print(f"{unit}: OEE {kpi['oee']:.1%} (between {low:.1%} and {high:.1%}), {kpi['fasteners']['made']} made")
+            bounds = f"between {low:.1%} and {high:.1%}"
+            # where they lie far apart, a single figure would mislead
+            oee = bounds if high - low > 0.1 else f"{kpi['oee']:.1%} ({bounds})"
+            least = "at least " if kpi["time_s"]["unknown"] > 0.005 * kpi["planned_s"] else ""
+            print(f"{unit}: OEE {oee}, {least}{kpi['fasteners']['made']} made")

@@ -5,6 +5,7 @@ import logging
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
 from functools import partial
+from pathlib import Path
 
 from fastapi import FastAPI
 
@@ -12,12 +13,13 @@ from zoneledger.api.aside import Aside
 from zoneledger.api.exporting import Sending
 from zoneledger.api.openapi import build_api
 from zoneledger.api.streams import Streams
+from zoneledger.api.times import rfc3339
 from zoneledger.application.updates import Update
 from zoneledger.bootstrap import Service, build_service
-from zoneledger.core.errors import SchemaMismatch
+from zoneledger.core.errors import PlantInvalid, SchemaMismatch
 from zoneledger.plant_document import canonical_json, read_json, read_yaml
 from zoneledger.settings import Settings
-from zoneledger.storage.engines import check_there
+from zoneledger.storage.engines import check_there, naming
 from zoneledger.storage.schema import migrate
 
 log = logging.getLogger(__name__)
@@ -29,9 +31,10 @@ Hear = Callable[[Sequence[Update]], None]
 async def open_service(settings: Settings) -> Service:
     """Return the service on a database brought to this program's schema, with the plant file applied if one is set.
 
-    One that only reads changes nothing, so the schema has to be right. Raises SchemaMismatch, StoreUnavailable, PlantInvalid,
-    or OSError where the plant file cannot be read.
+    The file is read before the database is touched. A service that only reads changes nothing, so the schema has to be right.
+    Raises SchemaMismatch, StoreUnavailable, PlantInvalid, or OSError where the plant file cannot be read.
     """
+    plant = None if settings.plant is None else _read_plant(settings.plant)
     if settings.reads_only:
         check_there(settings.database_url)
     else:
@@ -39,9 +42,10 @@ async def open_service(settings: Settings) -> Service:
     service = build_service(settings.database_url, reads_only=settings.reads_only)
     try:
         if settings.reads_only:
-            await _check_schema(service)
-        if settings.plant is not None:
-            await _apply_plant(service, settings)
+            with naming(settings.database_url):
+                await _check_schema(service)
+        if settings.plant is not None and plant is not None:
+            await _apply_plant(service, settings.plant.name, plant)
     except BaseException:
         await service.store.close()
         raise
@@ -56,11 +60,37 @@ async def _check_schema(service: Service) -> None:
         )
 
 
-async def _apply_plant(service: Service, settings: Settings) -> None:
-    assert settings.plant is not None
-    text = settings.plant.read_bytes()
-    document = read_json(text) if settings.plant.suffix == ".json" else read_yaml(text, settings.plant.name)
-    await service.plants.declare(service.store, canonical_json(document), service.now_us())
+def _read_plant(path: Path) -> str:
+    """Return the document of a plant file; raise PlantInvalid, or OSError with one sentence."""
+    try:
+        text = path.read_bytes()
+    except FileNotFoundError:
+        raise FileNotFoundError(f"there is no plant file {path}") from None
+    except OSError as error:
+        raise OSError(f"the plant file {path} cannot be read: {error.strerror or error}") from None
+    if path.suffix != ".json":
+        return canonical_json(read_yaml(text, path.name))
+    try:
+        return canonical_json(read_json(text))
+    except PlantInvalid as error:
+        raise PlantInvalid([(f"{path.name} {place}", fault) for place, fault in error.errors]) from None
+
+
+async def _apply_plant(service: Service, name: str, document: str) -> None:
+    """Declare a plant file's document, and tell in the log where it replaces another one: what was declared by the API, too."""
+    async with service.store.reading() as reading:
+        former = await service.plants.present(reading)
+    declared = await service.plants.declare(service.store, document, service.now_us())
+    if former.version not in (0, declared.version):
+        log.warning(
+            "the plant in the database (version %d, declared at %s) differed from %s, and the file has replaced it as version %d; "
+            "GET /v1/plant?version=%d answers the former one",
+            former.version,
+            rfc3339(former.applied_us),
+            name,
+            declared.version,
+            former.version,
+        )
 
 
 def create_app(

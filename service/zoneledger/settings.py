@@ -1,15 +1,48 @@
 """The settings of the service: from the environment, each with the prefix ZONELEDGER_, or from flags."""
 
+from collections.abc import Iterable
+from difflib import get_close_matches
 from pathlib import Path
 
-from pydantic import Field, field_validator, model_validator
+from pydantic import Field, ValidationError, field_validator, model_validator
 from pydantic_settings import BaseSettings, SettingsConfigDict
+
+from zoneledger.wording import words_of
+
+PREFIX = "ZONELEDGER_"
+#: What the project's own tests read from the environment, by how the names begin.
+OF_TESTS = tuple(f"{PREFIX}{name}" for name in ("TEST_", "FAULTS", "REQUIRE_SERVERS", "EXAMPLES", "PICTURES"))
+
+
+def setting(field: str) -> str:
+    """Return a field's name in the environment, which people know it by."""
+    return f"{PREFIX}{field.upper()}"
+
+
+def faults_of(error: ValidationError) -> list[str]:
+    """Return a sentence for each setting that there cannot be, which names it."""
+    faults = ((".".join(setting(str(step)) for step in one["loc"]), words_of(one)) for one in error.errors())
+    return [f"{name} {words.replace('Input should', 'should')}".strip() for name, words in faults]
+
+
+def not_read(environment: Iterable[str]) -> list[str]:
+    """Return a sentence for each name in the environment that looks like a setting and is none."""
+    known = [field.upper() for field in Settings.model_fields]
+    sentences = []
+    for name in sorted(environment):
+        upper = name.upper()
+        rest = upper.removeprefix(PREFIX)
+        if upper.startswith(PREFIX) and rest not in known and not upper.startswith(OF_TESTS):
+            near = get_close_matches(rest, known, 1)
+            hint = f"; did you mean {setting(near[0])}?" if near else f"; there are {', '.join(map(setting, known))}"
+            sentences.append(f"{name} is no setting, and is not read{hint}")
+    return sentences
 
 
 class Settings(BaseSettings):
     """What a deployment may set; see docs/operations.md."""
 
-    model_config = SettingsConfigDict(env_prefix="ZONELEDGER_", env_ignore_empty=True, extra="forbid")
+    model_config = SettingsConfigDict(env_prefix=PREFIX, env_ignore_empty=True, extra="forbid")
 
     database_url: str = Field(default="sqlite:///zoneledger.db", description="sqlite:///file or postgresql://...")
     broker_url: str | None = Field(default=None, description="mqtt://host:port or mqtts://...; unset: no broker")
@@ -25,7 +58,7 @@ class Settings(BaseSettings):
     )
     host: str = Field(default="127.0.0.1", description="The address to listen on")
     port: int = Field(default=8000, ge=1, le=65535, description="The port to listen on")
-    plant: Path | None = Field(default=None, description="A plant.yaml or .json to apply at start")
+    plant: Path | None = Field(default=None, description="A plant.yaml or .json to apply at each start")
     live_streams: int = Field(default=1000, ge=0, description="How many live streams may be open at once")
     reads_only: bool = Field(
         default=False, description="Only answer, and change nothing: for a database that can only be read"
@@ -45,19 +78,22 @@ class Settings(BaseSettings):
     def _ledger_is_kept_longer(self) -> "Settings":
         messages, ledger = self.keep_messages_days, self.keep_ledger_days
         if ledger is not None and (messages is None or messages > ledger):
-            raise ValueError("keep_ledger_days should not be less than keep_messages_days, which has to be set, too")
+            lower, higher = setting("keep_messages_days"), setting("keep_ledger_days")
+            raise ValueError(f"{higher} should not be less than {lower}, which has to be set, too")
         return self
 
     @model_validator(mode="after")
     def _takes_nothing_in(self) -> "Settings":
         if self.reads_only and (self.broker_url is not None or self.plant is not None):
-            raise ValueError("a process that only reads takes neither a broker_url nor a plant")
+            others = f"neither {setting('broker_url')} nor {setting('plant')}"
+            raise ValueError(f"{setting('reads_only')} goes with {others}: a process that only reads takes nothing in")
         return self
 
     @model_validator(mode="after")
     def _publishes_somewhere(self) -> "Settings":
         if self.publish_root is not None and self.broker_url is None:
-            raise ValueError("publish_root goes with a broker_url: there is no broker to publish to")
+            wanted = f"{setting('publish_root')} goes with {setting('broker_url')}"
+            raise ValueError(f"{wanted}, which is not set: there is no broker to publish to")
         return self
 
     @field_validator("listen_to")

@@ -9,6 +9,7 @@ from typing import Any
 
 import httpx
 
+from tests.faults.launching import ForkedService
 from tests.scenarios.story import Message, Story, results
 from tests.servers.service import ServiceProcess
 from zoneledger.clock import now_us
@@ -60,6 +61,6 @@ def present_line(folder: Path) -> Iterator[ServiceProcess]:
     """Run a service that knows the last twenty minutes of a line's cell."""
     plant = folder / "present.json"
     plant.write_text(json.dumps(_plant()))
-    with ServiceProcess("--database", f"sqlite:///{folder / 'present.db'}", "--plant", str(plant)) as service:
+    with ForkedService("--database", f"sqlite:///{folder / 'present.db'}", "--plant", str(plant)) as service:
         send(service, _told())
         yield service

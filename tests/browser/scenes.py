@@ -9,6 +9,7 @@ from pathlib import Path
 
 import httpx
 
+from tests.faults.launching import ForkedService
 from tests.servers.service import ServiceProcess
 from zoneledger.core.validation import parse_instant
 from zoneledger_cli.simulating import Target, run_simulation, write_plant
@@ -76,14 +77,14 @@ def hostile_line(folder: Path) -> Iterator[ServiceProcess]:
 def _served(folder: Path, name: str, line: Scenario) -> Iterator[ServiceProcess]:
     plant = folder / f"{name}.json"
     write_plant(line, plant)
-    with ServiceProcess("--database", f"sqlite:///{folder / name}.db", "--plant", str(plant)) as service:
+    with ForkedService("--database", f"sqlite:///{folder / name}.db", "--plant", str(plant)) as service:
         yield service
 
 
 @contextmanager
 def without_a_plant(folder: Path) -> Iterator[ServiceProcess]:
     """Run a service to which nobody has declared a plant yet."""
-    with ServiceProcess("--database", f"sqlite:///{folder / 'empty.db'}") as service:
+    with ForkedService("--database", f"sqlite:///{folder / 'empty.db'}") as service:
         yield service
 
 

@@ -24,12 +24,14 @@ def test_a_line_tells_what_its_present_shift_has_come_to(now: ServiceProcess, op
     watched.page.wait_for_selector(f"{place}:has-text('fasteners made')")
     words = watched.page.inner_text(place)
     told = re.fullmatch(
-        rf"Early shift so far: OEE ([\d.]+) %, {MADE} fasteners made; some of its time is unknown\.", words
+        rf"Early shift so far: OEE between ([\d.]+) % and ([\d.]+) %, at least {MADE} fasteners made; "
+        r"\d+ min of planned time is unknown\.",
+        words,
     )
     assert told, words
-    shift = next(one for one in now.get(f"/v1/shifts/{LINE}", day=_day(now))["shifts"] if not one["over"])
-    oee = now.get(f"/v1/kpi/{LINE}", shift=shift["shift"])["oee"]
-    assert float(told[1]) == pytest.approx(oee * 100, abs=0.5)  # time goes on between the two readings
+    bounds = now.get(f"/v1/kpi/{LINE}", shift="now")["oee_bounds"]
+    shown = [float(one) / 100 for one in told.groups()]
+    assert shown == pytest.approx(bounds, abs=0.005), "time goes on between the two readings"
     assert (watched.errors, watched.said) == ([], [])
 
 
@@ -45,11 +47,6 @@ def test_a_site_that_is_in_one_of_two_answers_only_is_left_out(now: ServiceProce
     watched = open_page(now, "/", prepare=without)
     assert "quay" not in watched.page.inner_text("main")
     assert watched.errors == []
-
-
-def _day(service: ServiceProcess) -> str:
-    """Return the local date on which the present shift began."""
-    return str(service.get(f"/v1/sheet/{LINE}")["shift"]).partition("/")[0]
 
 
 def test_a_line_without_a_present_shift_tells_nothing_of_it(now: ServiceProcess, open_page: OpenPage) -> None:

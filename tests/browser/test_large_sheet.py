@@ -8,6 +8,7 @@ import pytest
 
 from benchmarks.year import LAST_US, LINE, fill, plant_of
 from tests.browser.conftest import OpenPage
+from tests.faults.launching import ForkedService
 from tests.servers.service import ServiceProcess
 from zoneledger.api.times import rfc3339
 from zoneledger.core.calendar import DAY_US
@@ -34,7 +35,7 @@ def week(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServiceProcess]:
     plant.write_text(plant_of(CELLS))
     with ThreadPoolExecutor(1) as thread:  # the browser's event loop runs in this one
         thread.submit(asyncio.run, _fill(url)).result()
-    with ServiceProcess("--database", url, "--plant", str(plant)) as service:
+    with ForkedService("--database", url, "--plant", str(plant)) as service:
         yield service
 
 

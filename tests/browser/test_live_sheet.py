@@ -12,6 +12,7 @@ from paho.mqtt.client import Client
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.browser.conftest import OpenPage
+from tests.faults.launching import ForkedService
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.service import ServiceProcess
 from zoneledger.clock import now_us
@@ -58,7 +59,7 @@ def listening(mosquitto: Mosquitto, tmp_path: Path) -> Iterator[tuple[ServicePro
     plant.write_text(json.dumps(PLANT))
     flags = ("--database", f"sqlite:///{tmp_path / 'live.db'}", "--plant", str(plant), "--broker", mosquitto.url)
     settings = {"ZONELEDGER_TOPIC_ROOT": root, "ZONELEDGER_CLIENT_ID": root}
-    with ServiceProcess(*flags, settings=settings) as service:
+    with ForkedService(*flags, settings=settings) as service:
         controller = Controller(mosquitto, root)
         controller.send("snapshot", zones={"1": {"activity": "process"}, "2": {"activity": "load"}}, alarms=[])
         yield service, controller

@@ -3,18 +3,20 @@
 import os
 import signal
 from collections.abc import Iterator
+from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, Response
 
 from tests.browser.conftest import OpenPage
+from tests.browser.playing import hasten, play_until, play_until_there_is
 from tests.browser.present import CELL, LINE, present_line
 from tests.servers.service import ServiceProcess
 
 PAGES = {"/": "#main h2", f"/sheet/{LINE}": "#oee", f"/commissioning/{CELL}": "#verdict"}
-SAYS_WITHIN_MS = 20_000
-AWAY = "#standing:has-text('The service does not answer; what is shown was read before.')"
-WELL = "() => document.getElementById('standing')?.textContent === ''"
+#: What a page says at its foot while its service is away, and when all is well.
+AWAY = "(said) => said?.includes('The service does not answer; what is shown was read before.')"
+WELL = "(said) => said === ''"
 
 
 @pytest.fixture(scope="module")
@@ -24,39 +26,45 @@ def leaving(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServiceProcess
         yield service
 
 
-def _readings(page: Page) -> int:
-    """Return how often the page was answered by the API, but for whether the service is there."""
-    path = "performance.getEntriesByType('resource').filter((one) => one.responseStatus === 200)"
-    return int(page.evaluate(f"{path}.filter((one) => new URL(one.name).pathname.startsWith('/v1/')).length"))
+def _wait_until_it_is(page: Page, state: str) -> None:
+    play_until(page, f"({state})(document.getElementById('standing')?.textContent)")
+
+
+def _is_reading(answer: Response) -> bool:
+    """Tell whether a page was answered by the API, but for whether the service is there, and what is new."""
+    path = urlsplit(answer.url).path
+    return answer.status == 200 and path.startswith("/v1/") and path != "/v1/live"
 
 
 @pytest.mark.parametrize("path", PAGES)
 def test_a_page_outlives_its_service(leaving: ServiceProcess, open_page: OpenPage, path: str) -> None:
-    watched = open_page(leaving, path)
+    watched = open_page(leaving, path, prepare=hasten)
     page = watched.page
     page.wait_for_selector(PAGES[path])
+    readings: list[str] = []
+    page.on("response", lambda answer: readings.append(answer.url) if _is_reading(answer) else None)
     leaving.stop()
     try:
-        page.wait_for_selector(AWAY, timeout=SAYS_WITHIN_MS)
+        _wait_until_it_is(page, AWAY)
         assert page.is_visible(PAGES[path])
         assert page.query_selector("[role=alert]") is None
-        before = _readings(page)
+        before = len(readings)
     finally:
         leaving.start()
-    page.wait_for_function(WELL, timeout=SAYS_WITHIN_MS)
-    assert _readings(page) > before
+    _wait_until_it_is(page, WELL)
+    assert len(readings) > before
     assert watched.errors == []
 
 
 def test_a_page_says_so_where_its_service_hangs(leaving: ServiceProcess, open_page: OpenPage) -> None:
-    page = open_page(leaving, f"/sheet/{LINE}").page
+    page = open_page(leaving, f"/sheet/{LINE}", prepare=hasten).page
     os.kill(leaving.pid, signal.SIGSTOP)
     try:
-        page.wait_for_selector(AWAY, timeout=SAYS_WITHIN_MS)
+        _wait_until_it_is(page, AWAY)
         assert page.is_visible("#oee")
     finally:
         os.kill(leaving.pid, signal.SIGCONT)
-    page.wait_for_function(WELL, timeout=SAYS_WITHIN_MS)
+    _wait_until_it_is(page, WELL)
 
 
 @pytest.mark.parametrize("path", PAGES)
@@ -64,14 +72,13 @@ def test_a_page_that_was_refused_at_first_as_the_service_was_busy_tries_again(
     leaving: ServiceProcess, open_page: OpenPage, path: str
 ) -> None:
     def busy(page: Page) -> None:
-        page.clock.install()
+        hasten(page)
         page.route("**/v1/**", lambda route: route.fulfill(status=503, json={"title": "Busy", "detail": "Try later."}))
 
     page = open_page(leaving, path, prepare=busy).page
     assert "Try later." in page.inner_text("[role=alert]")
     page.unroute("**/v1/**")
-    page.clock.run_for(6000)
-    page.wait_for_selector(PAGES[path])
+    play_until_there_is(page, PAGES[path])
 
 
 @pytest.mark.parametrize("path", PAGES)
@@ -80,8 +87,9 @@ def test_a_page_that_was_not_answered_at_first_shows_what_it_has_once_it_is(
 ) -> None:
     with browser.new_context() as context:
         page = context.new_page()
+        hasten(page)
         page.route("**/v1/**", lambda route: route.abort())
         page.goto(f"{leaving.url}{path}")
         assert "cannot be reached" in page.inner_text("[role=alert]")
         page.unroute("**/v1/**")
-        page.wait_for_selector(PAGES[path], timeout=SAYS_WITHIN_MS)
+        play_until_there_is(page, PAGES[path])

@@ -7,10 +7,12 @@ import pytest
 from playwright.sync_api import Dialog
 
 from tests.browser.conftest import SCREENS, OpenPage
-from tests.browser.scenes import HOSTILE, LINE, MISSING, NOTHING, WHOLE, ask
+from tests.browser.scenes import HOSTILE, LINE, MISSING, WHOLE, ask
 from tests.servers.service import ServiceProcess
 
 SHEET = f"/sheet/{LINE}?shift={WHOLE}"
+#: The colour of a page in the dark, in the light, and on paper.
+DARK, LIGHT, WHITE = "rgb(21, 24, 27)", "rgb(251, 250, 246)", "rgb(255, 255, 255)"
 #: What a double click does.
 TWICE = "(button) => { button.click(); button.click(); }"
 
@@ -71,6 +73,12 @@ def test_a_span_is_found_and_its_messages_are_read_by_keys_alone(line: ServicePr
     assert page.evaluate("document.activeElement.classList.contains('ribbon')")
 
 
+def test_the_last_shift_is_a_sheet_of_its_own_address(line: ServiceProcess, open_page: OpenPage) -> None:
+    page = open_page(line, f"/sheet/{LINE}?shift=last").page
+    name = line.get(f"/v1/kpi/{LINE}", shift="last")["shift"].partition("/")[2]
+    assert page.inner_text("#head h1").startswith(f"{name.capitalize()} shift, ")
+
+
 def test_keys_lead_to_the_shift_before_and_back(line: ServiceProcess, open_page: OpenPage) -> None:
     page = open_page(line, SHEET).page
     page.keyboard.press("Alt+PageDown")
@@ -79,14 +87,6 @@ def test_keys_lead_to_the_shift_before_and_back(line: ServiceProcess, open_page:
     page.keyboard.press("Alt+PageUp")
     page.wait_for_url(re.compile("2026-03-02%2Fearly"))
     page.wait_for_selector("#head h1:text('Early shift')")
-
-
-def test_missing_data_is_said_and_the_oee_has_its_bounds(line: ServiceProcess, open_page: OpenPage) -> None:
-    page = open_page(line, f"/sheet/{LINE}?shift={MISSING}").page
-    kpi = line.get(f"/v1/kpi/{LINE}", shift=MISSING)
-    assert kpi["time_s"]["unknown"] > 600
-    low, high = kpi["oee_bounds"]
-    assert f"between {_percent(low)} and {_percent(high)}" in page.inner_text(".heed")
 
 
 def test_a_warning_is_told_to_people_without_the_path_that_programs_go_on_by(
@@ -103,17 +103,6 @@ def test_a_warning_is_told_to_people_without_the_path_that_programs_go_on_by(
     heed = open_page(line, f"/sheet/{LINE}?shift={MISSING}").page.inner_text(".heed")
     assert f"{told}." in heed
     assert "/v1/" not in heed
-
-
-def test_a_shift_of_which_nothing_is_known_is_told_as_unknown_and_never_as_zero(
-    line: ServiceProcess, open_page: OpenPage
-) -> None:
-    page = open_page(line, f"/sheet/{LINE}?shift={NOTHING}").page
-    assert "Unknown" in page.inner_text(".sentence")
-    assert page.query_selector("#oee") is None
-    assert page.query_selector(".scale") is None
-    assert "between 0.0 % and 100.0 %" in page.inner_text(".heed")
-    assert "0.0 %" not in page.inner_text(".sentence") + page.inner_text(".cells")
 
 
 def test_a_plant_that_is_not_declared_says_what_to_do(empty: ServiceProcess, open_page: OpenPage) -> None:
@@ -174,6 +163,26 @@ def test_a_reason_is_given_in_two_clicks_and_taken_back_in_one(line: ServiceProc
     posted = [url.removeprefix(line.url) for url in watched.asked if "/v1/reasons" in url]
     assert posted == ["/v1/reasons", f"/v1/reasons/{said['id']}/undo"]
     assert line.get(f"/v1/questions/{LINE}", shift=WHOLE)["number"] == before["number"]
+
+
+def test_colours_follow_the_system_until_somebody_chooses_and_paper_is_light(
+    line: ServiceProcess, open_page: OpenPage
+) -> None:
+    page = open_page(line, SHEET, shade="dark").page
+
+    def wait_for(paper: str) -> None:
+        page.wait_for_function("(paper) => getComputedStyle(document.body).backgroundColor === paper", arg=paper)
+
+    wait_for(DARK)
+    page.emulate_media(color_scheme="light")
+    wait_for(LIGHT)
+    page.click("header button:text('Dark')")
+    wait_for(DARK)
+    page.reload()
+    page.wait_for_selector("header button:text('Light')")
+    wait_for(DARK)
+    page.emulate_media(media="print")
+    wait_for(WHITE)
 
 
 def test_the_page_with_its_data_weighs_less_than_300_kib(line: ServiceProcess) -> None:

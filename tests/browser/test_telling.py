@@ -21,7 +21,8 @@ INSTANTS = {
 }
 #: A ribbon on which somebody stands at 20 s, and whose pieces before that become one.
 CHANGED = """() => {
-  const piece = (from, to) => ({ from, to, state: "running", reason: "process", given: null });
+  const unit = "harbour/wing-1/cell-1/1";
+  const piece = (from, to) => ({ unit, from, to, state: "running", reason: "process", given: null });
   const none = { origin: 0, clock: ZL.clockOf("UTC"), height: 20, tell: () => {}, open: () => {} };
   const ribbon = ZL.ribbon({ label: "zone", length: 100, pieces: [piece(0, 10), piece(10, 20), piece(20, 30)], ...none });
   document.body.append(ribbon.track);
@@ -51,6 +52,12 @@ def test_an_instant_is_exact_to_the_microsecond(line: ServiceProcess, open_page:
     page = open_page(line, SHEET).page
     told = [page.evaluate("([start, seconds]) => ZL.instant(start, seconds)", list(case)) for case in INSTANTS]
     assert told == list(INSTANTS.values())
+
+
+def test_one_of_a_thing_is_not_told_as_several(line: ServiceProcess, open_page: OpenPage) -> None:
+    page = open_page(line, SHEET).page
+    told = page.evaluate('() => [0, 1, 2, 1200].map((one) => ZL.count(one, "stretch", "stretches"))')
+    assert told == ["0 stretches", "1 stretch", "2 stretches", "1,200 stretches"]
 
 
 def test_the_mark_of_a_ribbon_stays_where_it_stands_when_pieces_before_it_change(

@@ -1,6 +1,7 @@
 """Migrations on both databases: to this program's schema and back, twice, at once, and never over a newer one."""
 
 import asyncio
+import json
 from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from typing import Any
@@ -88,6 +89,14 @@ async def _declare(store: Store) -> None:
         await writing.add_proof(ProofRow(A, 1, 2, "{}", 3))
 
 
+async def _join(store: Store) -> None:
+    cells = [{"cell": "cell-1", "zones": ["1"], "since": "2026-11-26"}]
+    async with store.writing() as writing:
+        await writing.add_plant(
+            json.dumps({"sites": [{"site": "quay", "lines": [{"line": "line-1", "cells": cells}]}]}), 2
+        )
+
+
 def _filled(contents: dict[str, list[Any]]) -> set[str]:
     return {name for name, rows in contents.items() if rows}
 
@@ -119,7 +128,7 @@ async def test_down_and_up_again_works_with_rows_in_every_table(sql_url: str, st
     assert _filled(await _ask(sql_url, _contents)) == metadata.tables.keys() - {"given_reasons", "proofs"}
 
 
-@pytest.mark.parametrize("older", ["0001", "0002", "0003", "0004", "0006", "0007"])
+@pytest.mark.parametrize("older", ["0001", "0002", "0003", "0004", "0006", "0007", "0009"])
 async def test_down_to_any_older_schema_and_up_again_keeps_every_row(sql_url: str, stores: Stores, older: str) -> None:
     await _fill(sql_url, stores)
     await stores.close()
@@ -155,7 +164,7 @@ async def test_a_ledger_whose_missing_part_an_older_version_does_not_know_of_is_
 
 
 @pytest.mark.parametrize("older", ["0004", "0001", "base"])
-@pytest.mark.parametrize("add", [_say, _declare])
+@pytest.mark.parametrize("add", [_say, _declare, _join])
 async def test_what_people_said_or_declared_is_never_thrown_away_by_going_back(
     sql_url: str, stores: Stores, older: str, add: Callable[[Store], Awaitable[None]]
 ) -> None:

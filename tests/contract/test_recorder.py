@@ -105,6 +105,19 @@ async def test_a_message_up_to_5_s_ahead_of_the_clock_is_taken(store: Store) -> 
     assert (receipt.stored, _reasons(receipt)) == (1, [(1, "ahead_of_clock")])
 
 
+async def test_what_was_taken_and_what_was_refused_as_ahead_tell_the_clock_apart(store: Store) -> None:
+    taken, slip = message(1, at="2026-11-25T11:59:59Z"), message(2, at="2026-11-25T14:00:00Z")
+    await record(store, [delivery(dumped(taken, slip))])
+    await record(store, [delivery(dumped(message(1, at="2026-11-25T13:00:00Z")), TWIN)])
+    async with store.reading() as reading:
+        heads = await reading.heads([CELL, TWIN])
+    clocks = {
+        cell: (head.clock and head.clock.us, head.refused_clock and head.refused_clock.us)
+        for cell, head in heads.items()
+    }
+    assert clocks == {CELL: (-1_000_000, 7_200_000_000), TWIN: (None, 3_600_000_000)}
+
+
 @pytest.mark.parametrize(
     "cell", [STRANGER, "", "no path", "a\0b", "\ud800", "x" * 60_000, "%'\";\N{WRENCH}"], ids=range(7)
 )

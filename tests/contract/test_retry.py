@@ -60,15 +60,21 @@ async def test_what_is_refused_again_stays_in_its_place_with_the_present_reason(
     assert await _counts(store, TWIN) == {}
 
 
-async def test_a_message_ahead_of_the_clock_is_taken_when_its_time_has_come(store: Store) -> None:
+async def test_a_time_that_was_ahead_of_the_clock_when_it_came_is_not_taken_once_it_has_passed(store: Store) -> None:
+    """What follows it in the order of its numbers came before: all between would be booked as if it had gone on until then."""
     ahead = [message(1, at="2026-11-25T12:00:30Z"), message(2, at="2026-11-25T12:00:50Z")]
     await record(store, [delivery(dumped(*ahead))])
-    assert await retry_all(store, offering=retries(now_us=NOW_US + 30_000_000)) == tally_of(2, 1, ahead_of_clock=1)
-    (left,) = await listed(store)
-    assert (left.row.arrived_us, left.row.at_index) == (NOW_US, 1)
-    assert left.row.detail.startswith("at lies 20 s ahead")
-    assert await retry_all(store, offering=retries(now_us=LATER_US)) == tally_of(1, 1)
-    assert await listed(store) == []
+    before = await listed(store)
+    assert await retry_all(store, offering=retries(now_us=LATER_US)) == tally_of(2, ahead_of_clock=2)
+    assert await listed(store) == before
+    assert [one.row.detail.partition(" of")[0] for one in before] == ["at lies 30 s ahead", "at lies 50 s ahead"]
+
+
+async def test_a_time_that_was_ahead_while_its_cell_was_not_declared_is_judged_by_when_it_came(store: Store) -> None:
+    ahead, right = message(1, at="2026-11-25T12:00:30Z"), message(2)
+    await record(store, [delivery(dumped(ahead, right), TWIN)], NARROW)
+    assert [one.row.reason for one in await listed(store)] == ["unknown_cell"] * 2
+    assert await retry_all(store, offering=retries(now_us=LATER_US)) == tally_of(2, 1, ahead_of_clock=1)
 
 
 async def test_one_that_is_known_by_now_leaves_and_one_that_contradicts_stays(store: Store) -> None:

@@ -1,4 +1,4 @@
-"""However messages were refused, offering them again once all is mended gives the ledger that a right plant gives at once."""
+"""However plant or service were wrong as messages came, offered again once all is mended they give the ledger of a right plant."""
 
 import json
 import logging
@@ -39,17 +39,16 @@ def _fails_at(number: int, error: Exception) -> Failure:
 
 
 async def _take_in(draw: Draw, store: Store, messages: list[Message]) -> None:
-    """Record messages while the plant or the clock is wrong, or the service fails on them."""
+    """Record messages while the plant is wrong, or the service fails on them."""
     plant = draw(st.sampled_from([NOBODY, NARROW, PLANT]))
-    now_us = draw(st.sampled_from([END_US, told.BASE_US + draw(st.integers(0, 600)) * told.SECOND_US]))
     payload = json.dumps(messages).encode()
     failing = FailingStore(store, lambda name, _: RuntimeError("a bug") if name == "save_heads" else None)
-    await record(failing if draw(st.integers(0, 4)) == 4 else store, [delivery(payload)], plant, now_us)
+    await record(failing if draw(st.integers(0, 4)) == 4 else store, [delivery(payload)], plant, END_US)
 
 
 async def _offer_some(draw: Draw, store: Store) -> None:
     """Offer some of what is refused again, under a plant that may still be wrong, broken off perhaps."""
-    reason = draw(st.sampled_from([None, "unknown_zone", "unknown_cell", "ahead_of_clock", "internal_error"]))
+    reason = draw(st.sampled_from([None, "unknown_zone", "unknown_cell", "internal_error"]))
     which = RefusedFilter(draw(st.sampled_from([None, CELL])), reason)
     plant = draw(st.sampled_from([NARROW, PLANT]))
     error: Exception = draw(st.sampled_from([StoreUnavailable("gone"), RuntimeError("a bug")]))

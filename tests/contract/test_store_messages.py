@@ -6,6 +6,7 @@ from sqlalchemy.exc import IntegrityError
 from tests.contract.rows import BEFORE_1970_US, LARGEST, TEXTS, YEAR_9999_US, A, B, event
 from zoneledger.application.ports import Store, Writing
 from zoneledger.application.stored import Checkpoint, EventRow, Head, PlantVersion, SnapshotRow
+from zoneledger.core.offsets import Offset
 
 MANY = 40_000
 
@@ -88,6 +89,7 @@ async def test_all_of_a_head_is_saved(store: Store) -> None:
         head.booking, head.events_since_checkpoint = TEXTS[4], 255
         head.link, head.link_us, head.link_down_us = "down", BEFORE_1970_US, YEAR_9999_US
         head.counts = {"events": LARGEST, "unknown_field:" + TEXTS[4]: 1}
+        head.clock, head.refused_clock = Offset(LARGEST // 600_000_000, -1, None), Offset(1, 7_200_000_000, 5)
         await writing.save_heads([head])
         await writing.save_heads([])
     async with store.reading() as reading:

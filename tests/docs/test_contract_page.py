@@ -33,6 +33,7 @@ COMMON = {"v", "boot", "seq", "at", "type"}
 
 #: What no page can show in a line, made here.
 MADE = {
+    "empty": b"",
     "too_large": b"[" + b" " * MAX_PAYLOAD_BYTES + b"]",
     "not_utf8": b'{"v": 1, "type": "\xff"}',
     "too_many": json.dumps([0] * (MAX_MESSAGES + 1)).encode(),

@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -36,7 +37,7 @@ from zoneledger_sim.run import simulate
 
 PAGE = read("docs/integration.md")
 EXAMPLES = ROOT / "docs" / "examples"
-SHIFT, LINE = "2026-11-25/early", "harbour/wing-1"
+SHIFT, PARTLY_KNOWN, LINE = "2026-11-25/early", "2026-11-25/late", "harbour/wing-1"
 START_US = parse_instant("start", "2026-11-25T05:30:00Z")
 HOURS_US = 9 * 3_600_000_000
 ROOT_TOPIC = "zoneledger/v1"
@@ -74,17 +75,65 @@ async def _output(*arguments: str) -> str:
     return out.decode()
 
 
+def _least(kpi: dict[str, Any]) -> str:
+    return "at least " if kpi["time_s"]["unknown"] > 0.005 * kpi["planned_s"] else ""
+
+
+async def test_the_program_on_figures_prints_bounds_alone_where_they_lie_far_apart(service: ServiceProcess) -> None:
+    """The line sends until half past two: of its late shift half an hour is known."""
+    printed = await _output(str(EXAMPLES / "figures.py"), service.url, LINE, PARTLY_KNOWN)
+    kpi = await asyncio.to_thread(service.get, f"/v1/kpi/{LINE}", shift=PARTLY_KNOWN)
+    low, high = kpi["oee_bounds"]
+    assert high - low > 0.1
+    first = f"{LINE}: OEE between {low:.1%} and {high:.1%}, at least {kpi['fasteners']['made']} made"
+    assert printed.splitlines()[0] == first
+
+
 async def test_the_program_on_figures_prints_those_of_each_unit(service: ServiceProcess) -> None:
     printed = await _output(str(EXAMPLES / "figures.py"), service.url, LINE, SHIFT)
     told = []
     for unit in (LINE, f"{LINE}/cell-1", f"{LINE}/cell-2"):
         kpi = await asyncio.to_thread(service.get, f"/v1/kpi/{unit}", shift=SHIFT)
         low, high = kpi["oee_bounds"]
+        assert high - low <= 0.1
         bounds = f"(between {low:.1%} and {high:.1%})"
-        told.append(f"{unit}: OEE {kpi['oee']:.1%} {bounds}, {kpi['fasteners']['made']} made")
+        told.append(f"{unit}: OEE {kpi['oee']:.1%} {bounds}, {_least(kpi)}{kpi['fasteners']['made']} made")
     assert printed.splitlines() == told
     wrong = await _output(str(EXAMPLES / "figures.py"), service.url, LINE, "2026-11-25/none")
     assert "its shifts: early" in wrong
+
+
+async def test_the_one_request_for_a_dashboard_has_the_line_and_each_cell_as_kpi_tells_them(
+    service: ServiceProcess,
+) -> None:
+    [path] = re.findall(r"curl 'http://127\.0\.0\.1:8000(/v1/\S+shift=now\S*)'", section(PAGE, "REST"))
+    answer = await asyncio.to_thread(
+        httpx.get, f"{service.url}{path.replace('shift=now', f'shift={SHIFT}')}", timeout=60
+    )
+    rows = {row["unit"]: row for row in map(json.loads, answer.text.splitlines())}
+    levels = {unit: row["level"] for unit, row in rows.items()}
+    assert [unit for unit, level in levels.items() if level != "zone"] == [LINE, f"{LINE}/cell-1", f"{LINE}/cell-2"]
+    for unit in (LINE, f"{LINE}/cell-1", f"{LINE}/cell-2"):
+        kpi = await asyncio.to_thread(service.get, f"/v1/kpi/{unit}", shift=SHIFT)
+        row = rows[unit]
+        assert (row["shift"], row["oee"], [row["oee_low"], row["oee_high"]]) == (SHIFT, kpi["oee"], kpi["oee_bounds"])
+        assert (row["known"], row["made"]) == (kpi["known"], kpi["fasteners"]["made"])
+
+
+async def test_a_reader_of_csv_takes_a_zone_for_a_number_and_one_of_parquet_does_not(
+    service: ServiceProcess, tmp_path: Path
+) -> None:
+    """What the page on tables says of CSV is what a reader of it does."""
+    kinds = {}
+    with duckdb.connect() as database:
+        for form in ("csv", "parquet"):
+            answer = await asyncio.to_thread(
+                httpx.get, f"{service.url}/v1/tables/panels?unit={LINE}&shift={SHIFT}&format={form}", timeout=60
+            )
+            file = tmp_path / f"panels.{form}"
+            file.write_bytes(answer.content)
+            kinds[form] = dict(database.execute(f"SELECT zone, typeof(zone) FROM '{file}'").fetchall())
+    assert kinds == {"csv": {1: "BIGINT", 2: "BIGINT"}, "parquet": {"1": "VARCHAR", "2": "VARCHAR"}}
 
 
 async def test_the_program_on_states_prints_each_change(service: ServiceProcess, broker: Mosquitto) -> None:
@@ -154,8 +203,9 @@ def test_exactly_the_metrics_that_there_are_are_listed() -> None:
         assert (kind, tuple(codes(labels))) == (told[name], metric.labels), name
 
 
-def test_alerts_name_metrics_that_there_are() -> None:
-    text = section(read("docs/operations.md"), "Metrics")
+@pytest.mark.parametrize("page", ["docs/operations.md", "docs/integration.md"])
+def test_alerts_name_metrics_that_there_are(page: str) -> None:
+    text = section(read(page), "Metrics")
     named = {word for block in blocks(text) for word in block.text.replace("(", " ").replace("[", " ").split()}
     mentioned = {word for word in named if word.startswith(PREFIX)}
     assert mentioned

@@ -9,8 +9,8 @@ from pathlib import Path
 import httpx
 
 from tests.docs.pages import blocks, read, section
+from tests.faults.launching import ForkedService
 from tests.servers.one_cell import CELL, PLANT
-from tests.servers.service import ServiceProcess
 from zoneledger.api.times import rfc3339
 from zoneledger.clock import now_us
 
@@ -56,7 +56,7 @@ async def _until_told(url: str, output: asyncio.StreamReader) -> None:
 async def test_the_program_on_the_page_prints_what_changes(tmp_path: Path) -> None:
     plant = tmp_path / "plant.json"
     plant.write_text(json.dumps(PLANT))
-    service = ServiceProcess("--database", f"sqlite:///{tmp_path / 'live.db'}", "--plant", str(plant))
+    service = ForkedService("--database", f"sqlite:///{tmp_path / 'live.db'}", "--plant", str(plant))
     await asyncio.to_thread(service.start)
     program = await asyncio.create_subprocess_exec(
         sys.executable, "-c", _program(service.url), stdout=asyncio.subprocess.PIPE

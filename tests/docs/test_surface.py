@@ -2,6 +2,7 @@
 
 import json
 import re
+import subprocess
 from pathlib import Path
 from typing import Any
 
@@ -91,3 +92,17 @@ def test_files_that_pages_name_are_there() -> None:
 def test_exactly_the_findings_that_there_are_are_explained() -> None:
     listed = {codes(row[0])[0]: row[1] for row in rows(section(read("docs/commissioning.md"), "Findings"))}
     assert listed == CODES
+
+
+def test_the_broker_without_containers_has_its_files_where_the_packages_keep_them() -> None:
+    written = [line.strip() for line in section(OPERATIONS, "Broker").splitlines() if line.startswith("    ")]
+    replaced = next(command for command in written if command.startswith("sed "))
+    command = replaced.partition(" | sudo tee ")[0]
+    made = subprocess.run(["sh", "-c", command], cwd=ROOT, capture_output=True, text=True, check=True).stdout
+    settings = dict(line.split(maxsplit=1) for line in made.splitlines() if line and not line.startswith("#"))
+    assert settings["persistence_location"] == "/var/lib/mosquitto/"
+    assert "/mosquitto/data" not in made
+    passwords = [command for command in written if "mosquitto_passwd" in command]
+    assert [command.split()[-2:] for command in passwords] == [
+        [settings["password_file"], account] for account in ("service", "cells")
+    ]

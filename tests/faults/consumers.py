@@ -19,7 +19,15 @@ from tests.faults.bench import Bench
 LONGEST_S = 120.0
 #: How often somebody who waits looks whether it is enough.
 STEP_S = 0.1
-MEDIA_TYPES = ("application/json", "application/problem+json", "application/yaml")
+#: Of answers, and of the pages and what they are made of.
+MEDIA_TYPES = (
+    "application/json",
+    "application/problem+json",
+    "application/yaml",
+    "text/html",
+    "text/css",
+    "text/javascript",
+)
 #: Why a 503 may be.
 TOLD = ("busy", "store_unavailable")
 #: What the server itself says to what is no HTTP, before the service sees it.

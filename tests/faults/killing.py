@@ -39,8 +39,8 @@ CHANCES = {
     "migrating": 1.0,
 }
 POINTS = [*CHANCES, AT_RANDOM, AT_RANDOM]
-#: A life that no failpoint has ended after this long is ended from outside.
-LIFE_S = 6.0
+#: A life that no failpoint has ended after this long is ended from outside; on a busy machine a place is passed seldom.
+LIFE_S = 20.0
 DRAIN_S = 300.0
 
 

@@ -43,7 +43,11 @@ TWO_WRITERS = "tests/contract/test_two_writers.py"
 _UNIQUE = Edit(
     FIRST_SCHEMA, 'sa.UniqueConstraint("cell_id", "boot", "seq", name=op.f("uq_events_cell_id_boot_seq")),', ""
 )
-_NOT_RECOGNISED = Edit(KEEP, "known = sorted({key for key in keys if _known_key(key, place)})", "known: list[Key] = []")
+_NOT_RECOGNISED = Edit(
+    KEEP,
+    "known = sorted({key for key in keys if key <= last}) if (last := _last_key(kept.booking)) else []",
+    "known: list[Key] = []",
+)
 
 EARLY_ACKNOWLEDGEMENT = Mutant(
     "acknowledged before the commit",
@@ -111,9 +115,7 @@ MUTANTS = (
         (
             Edit(
                 RECORDER,
-                "            for _, future in group:\n"
-                "                if not future.done():\n"
-                "                    future.set_exception(StoreUnavailable(str(error)))\n",
+                "            nothing_kept(group, str(error))\n",
                 "            for _, future in group:\n"
                 "                if not future.done():\n"
                 "                    future.set_result(Receipt())\n",

@@ -10,9 +10,9 @@ The bounds were set before anybody looked at a measurement, but for some that as
 were to rise by less than 1 over the time judged: but the pool's connections to the database, 1 to 10, are opened anew as they are
 asked for after each restart of the database. Then they were judged by the least of each minute: but that is what is held while the
 link to the broker is down, and now and then a minute passes without that; then by the most of the least of each three minutes in both
-halves: but three minutes pass without that, too, and then as few are open as before. The broker's file was to come down in each minute:
-but a link that is half-open is noticed after 30 to 50 s only, and what was queued meanwhile is taken in after that. A life was long
-enough to be judged with 8 minutes: but a process under this load fills its caches and pools for ten.
+halves: but three minutes pass without that, too, and then as few are open as before. The broker's file was to come down in each
+minute: but a link that is half-open is noticed after 30 to 50 s only, and what was queued meanwhile is taken in after that. A life was
+long enough to be judged with 8 minutes: but a process under this load fills its caches and pools for ten.
 
 Slopes are least squares over the second half of a process's life, if it lived for 20 minutes or more, and one has to; the others
 over the second half of the soak.

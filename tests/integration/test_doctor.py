@@ -18,7 +18,7 @@ from typer.testing import CliRunner, Result
 from tests.faults.launching import ForkedService
 from tests.servers.service import ServiceProcess
 from zoneledger.clock import now_us
-from zoneledger_cli.doctor import Examined, examine, read_length, show
+from zoneledger_cli.doctor import Examined, code_of, examine, read_length, show
 from zoneledger_cli.main import app
 
 GOOD, BAD, MUTE = "bench/line-1/cell-1", "bench/line-1/cell-2", "bench/line-1/cell-3"
@@ -89,7 +89,7 @@ def beating(service: ServiceProcess) -> Iterator[None]:
 def test_a_controller_that_keeps_the_contract_ends_the_command_with_0(service: ServiceProcess, beating: None) -> None:
     told = _run(service, GOOD, "--hours", "0.08")
     assert told.exit_code == 0, told.output
-    assert "The controller kept the contract." in told.stdout
+    assert "The contract was kept." in told.stdout
     assert "snapshots" in told.stdout
 
 
@@ -98,7 +98,8 @@ def test_one_that_does_not_ends_it_with_1_and_each_breach_is_told(service: Servi
     assert told.exit_code == 1
     for code in ("events_missing", "snapshots_rare", "refused_not_an_object", "refused_bad_text"):
         assert f"[{code}]" in told.stdout
-    assert "The contract is broken in" in told.stdout
+    assert "Breaks the contract: 2 events are missing in 1 gap, boot 1 seq 1 to 2: " in told.stdout
+    assert "The contract was not kept: " in told.stdout
     assert "\x1b" not in told.stdout
 
 
@@ -135,6 +136,9 @@ def test_where_nobody_can_be_asked_it_ends_with_2(service: ServiceProcess, monke
     unknown = _run(service, "bench/line-1/cell-9")
     assert unknown.exit_code == 2
     assert "cell-9" in unknown.output
+    name = _run(service, "cell-2")
+    assert name.exit_code == 2
+    assert f"A cell's path looks like site/line/cell. Did you mean {BAD}?" in name.output
     line = _run(service, "bench/line-1", "--for", "10m")
     assert line.exit_code == 2
     assert "is a line" in line.output
@@ -142,6 +146,49 @@ def test_where_nobody_can_be_asked_it_ends_with_2(service: ServiceProcess, monke
     nobody = CliRunner().invoke(app, ["doctor", "--cell", GOOD, "--against", "http://127.0.0.1:9"])
     assert nobody.exit_code == 2
     assert "did not answer" in nobody.output
+
+
+def test_who_waits_for_an_answer_is_told_of_whom(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("zoneledger_cli.asking.PATIENCE_S", 0.3)
+    monkeypatch.setattr("zoneledger_cli.doctor._SOON_S", 0.05)
+    nobody = CliRunner().invoke(app, ["doctor", "--cell", GOOD, "--against", "http://127.0.0.1:9"])
+    waiting, ended = nobody.stderr.splitlines()
+    assert waiting == "zoneledger: waiting for http://127.0.0.1:9 to answer"
+    assert "did not answer" in ended
+    assert nobody.stdout == ""
+
+
+def _answer(**changes: Any) -> dict[str, Any]:
+    """Return an answer of which nothing is to be said but for the changes."""
+    answer: dict[str, Any] = {"kept": True, "start": "a", "end": "b", "events": {}, "snapshots": {"number": 9}}
+    answer |= {"link": {"state": None}, "clock_offset_s": -0.25, "fasteners": 1, "unrated": 0, "gaps": {"events": 0}}
+    answer |= {"rate": {"per_minute": 0, "longest_silence": None, "longest_between_snapshots": None}}
+    return answer | {"refused": {"by_reason": {}, "last": []}, "discrepancies": {}, "findings": []} | changes
+
+
+_BREACH = {"severity": "breach", "code": "x", "text": "what is wrong"}
+
+
+@pytest.mark.parametrize(
+    ("changes", "code", "verdict"),
+    [
+        ({}, 0, "The contract was kept."),
+        ({"kept": False, "findings": [_BREACH]}, 1, "The contract was not kept: 1 breach."),
+        ({"kept": False, "findings": [_BREACH, _BREACH]}, 1, "The contract was not kept: 2 breaches."),
+        (
+            {"kept": None, "findings": [_BREACH | {"severity": "advice"}]},
+            3,
+            "Whether the contract was kept cannot be said: there is no breach in what was read, but more came. Look at less time.",
+        ),
+    ],
+)
+def test_the_verdict_is_the_services_and_so_is_how_the_command_ends(
+    changes: dict[str, Any], code: int, verdict: str
+) -> None:
+    examined, text = Examined(GOOD, _answer(**changes)), StringIO()
+    show(examined, Console(file=text, width=200))
+    assert text.getvalue().splitlines()[-1] == verdict
+    assert code_of(examined) == code
 
 
 @pytest.mark.parametrize("length", ["", "10", "m", "9s", "25h", "-1m", "1.5h", "10 m", "99999999999m"])
@@ -156,18 +203,15 @@ def test_lengths_are_read() -> None:
 
 def test_what_a_service_tells_is_shown_without_control_sequences_and_markup() -> None:
     hostile = "\x1b[31m\x07[b]x[/b]"
-    answer: dict[str, Any] = {"kept": False, "start": hostile, "end": "", "events": {hostile: {"number": 1}}}
-    answer |= {
-        "snapshots": {"number": 0},
-        "link": {"state": hostile},
-        "clock_offset_s": None,
-        "fasteners": 0,
-        "unrated": 0,
-    }
-    answer |= {"rate": {"per_minute": 0, "longest_silence": None, "longest_between_snapshots": None}}
     last = {"arrived": hostile, "detail": hostile, "text": hostile}
-    answer |= {"refused": {"by_reason": {hostile: 1}, "last": [last]}, "gaps": {"events": 0}, "discrepancies": {}}
-    answer |= {"findings": [{"severity": "breach", "code": "x", "text": hostile}]}
+    answer = _answer(
+        kept=False,
+        start=hostile,
+        events={hostile: {"number": 1}},
+        link={"state": hostile},
+        refused={"by_reason": {hostile: 1}, "last": [last]},
+        findings=[_BREACH | {"text": hostile}],
+    )
     text = StringIO()
     show(Examined(hostile, answer), Console(file=text, width=200))
     assert "\x1b" not in text.getvalue()

@@ -84,6 +84,8 @@ async def test_the_ledger_is_forgotten_and_the_figures_say_so(database_url: str)
 
 def test_a_ledger_is_not_kept_for_less_time_than_its_messages() -> None:
     for kept in ({"keep_ledger_days": 5.0}, {"keep_messages_days": 9.0, "keep_ledger_days": 5.0}):
-        with pytest.raises(ValidationError, match="keep_ledger_days should not be less than keep_messages_days"):
+        with pytest.raises(
+            ValidationError, match="ZONELEDGER_KEEP_LEDGER_DAYS should not be less than ZONELEDGER_KEEP_MESSAGES_DAYS"
+        ):
             Settings(**kept)  # type: ignore[arg-type]
     assert Settings(keep_messages_days=5, keep_ledger_days=5).keep_ledger_days == 5

@@ -207,6 +207,7 @@ def test_what_is_refused_is_told_by_reason_with_its_line(
         '{"cell": "' + "x" * MAX_LINE_BYTES + '"}',
         json.dumps({"cell": cells[0], "messages": [{"own": "x" * 300_000}, story[1]]}),
         json.dumps({"cell": "a\x1b[31m", "messages": [story[1]]}),
+        json.dumps({"topic": f"cells/v1/{cells[0]}/events", "payload": ""}),
         json.dumps({"cell": cells[0], "messages": story[2:]}),
     ]
     file.write_text("\n".join(lines))
@@ -221,9 +222,10 @@ def test_what_is_refused_is_told_by_reason_with_its_line(
         (8, "line_too_long"),
         (9, "unfit"),
         (10, "unfit"),
+        (11, "empty"),
     }
     assert 1 in {line for line, _ in told}
-    assert sum(found["refused"].values()) == len(found["examples"]) == 9
+    assert sum(found["refused"].values()) == len(found["examples"]) == 10
     assert (found["lines"], found["stored"]) == (len(lines), len(story))
     table = _run(service, file, "--state", tmp_path, "--cell", cells[1])
     assert table.exit_code == SOME_REFUSED

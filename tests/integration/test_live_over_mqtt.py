@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from tests.faults.launching import ForkedService
 from tests.integration.api.listening import listening
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.one_cell import CELL, PLANT
@@ -25,7 +26,7 @@ async def services(database_url: str, own_mosquitto: Mosquitto, tmp_path: Path) 
     plant = tmp_path / "plant.json"
     plant.write_text(json.dumps(PLANT))
     flags = ["--database", database_url, "--broker", own_mosquitto.url, "--plant", str(plant)]
-    services = [ServiceProcess(*flags) for _ in range(2)]
+    services: list[ServiceProcess] = [ForkedService(*flags) for _ in range(2)]
     try:
         for service in services:
             await asyncio.to_thread(service.start)

@@ -11,6 +11,7 @@ import pytest
 from rich.console import Console
 from typer.testing import CliRunner, Result
 
+from tests.faults.launching import ForkedService
 from tests.servers.service import ServiceProcess
 from zoneledger_cli.main import app
 from zoneledger_cli.refusals import show_counts
@@ -31,7 +32,7 @@ def service(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServiceProcess
     directory = Path(tmp_path_factory.mktemp("refusals"))
     plant = directory / "plant.json"
     plant.write_text(json.dumps(_plant("1")))
-    with ServiceProcess("--database", f"sqlite:///{directory / 'zoneledger.db'}", "--plant", str(plant)) as service:
+    with ForkedService("--database", f"sqlite:///{directory / 'zoneledger.db'}", "--plant", str(plant)) as service:
         common = {"v": 1, "boot": 1, "at": "2026-03-02T06:00:00Z", "type": "own", "zone": "2"}
         _post(service, CELL, [common | {"seq": seq} for seq in range(1, NUMBER + 1)])
         yield service

@@ -17,6 +17,7 @@ from tests.integration.api.plant import CELL, PLANT, morning
 from tests.servers.chromium import chromium
 from tests.servers.service import ServiceProcess
 from zoneledger_cli.main import app
+from zoneledger_cli.reason_words import for_people
 from zoneledger_cli.report_tables import STEPS, length, number, percent
 from zoneledger_cli.saved_page import print_page
 
@@ -51,9 +52,13 @@ def _cells(output: str, first: str) -> list[str]:
 
 
 def _told(figures: Any) -> list[str]:
-    ratios = [figures["oee"], *figures["oee_bounds"], *(figures[f] for f in ("availability", "performance", "quality"))]
-    counts = [figures["fasteners"]["made"], figures["fasteners"]["good"], figures["fasteners_per_hour"]["planned"]]
-    return [*map(percent, ratios), *map(number, counts), percent(figures["known"])]
+    low, high = figures["oee_bounds"]
+    oee = None if low is not None and high - low > 0.1 else figures["oee"]
+    ratios = [oee, low, high, *(figures[f] for f in ("availability", "performance", "quality"))]
+    made = [figures["fasteners"]["made"], figures["fasteners"]["good"], figures["fasteners_per_hour"]["good"]]
+    is_least = figures["time_s"]["unknown"] > 0.005 * figures["planned_s"]
+    counts = [f"≥ {told}" if is_least and told != "–" else told for told in map(number, made)]
+    return [*map(percent, ratios), *counts, percent(figures["known"])]
 
 
 def test_the_terminal_shows_the_figures_of_the_line_and_its_cells_as_the_api_tells_them(
@@ -67,9 +72,17 @@ def test_the_terminal_shows_the_figures_of_the_line_and_its_cells_as_the_api_tel
         name = cell.rpartition("/")[2]
         assert _cells(told.stdout, name)[1:] == _told(service.get(f"/v1/kpi/{cell}", shift=SHIFT))
     assert _cells(told.stdout, "before: 2026-03-01/late")[1:] == _told(kpi["against"])
-    assert percent(kpi["oee"]) != "–"
+    assert kpi["oee_bounds"][1] - kpi["oee_bounds"][0] > 0.1, "most of it is unknown"
+    assert percent(kpi["oee"]) not in told.stdout
+    notes = "The first row is added up over its cells. ≥: at least so many, as what was made in unknown time is not counted."
+    assert notes in " ".join(told.stdout.split())
     for warning in kpi["warnings"]:
-        assert warning["text"] in told.stdout
+        if warning["code"] != "unknown_time":
+            assert for_people(warning["text"]) in told.stdout
+    low, high = map(percent, kpi["oee_bounds"])
+    unknown = f"{length(kpi['time_s']['unknown'])} of planned time is unknown: the OEE lies between {low} and {high}, whatever"
+    assert unknown in told.stdout
+    assert "/v1/" not in told.stdout
 
 
 def test_losses_lead_from_planned_time_to_good_work_with_what_is_left(service: ServiceProcess) -> None:
@@ -105,7 +118,7 @@ def test_without_a_window_it_is_the_last_shift_that_is_over(service: ServiceProc
 @pytest.mark.parametrize(
     ("flags", "sentence"),
     [
-        (["--shift", "2026-03-02/night"], "has no shift 2026-03-02/night"),
+        (["--shift", "2026-03-02/night"], "has no shift 'night'; its shifts: early, late"),
         (["--shift", SHIFT, "--day", "2026-03-02"], "A window is either start and end, or shift"),
         (["--start", "2026-03-02T06:00:00Z"], "A window needs both start and end"),
     ],
@@ -134,7 +147,8 @@ def test_the_saved_page_shows_the_sheet_without_the_service(service: ServiceProc
         shown.on("pageerror", lambda error: failed.append(str(error)))
         shown.goto(page.as_uri())
         shown.wait_for_selector("#oee")
-        assert shown.inner_text("#oee") == percent(kpi["oee"])
+        low, high = kpi["oee_bounds"]
+        assert shown.inner_text("#oee") == f"between {percent(low)} and {percent(high)}", "most of it is unknown"
         assert HOSTILE in shown.inner_text("body")
         assert "taken" not in shown.title()
         assert {url for url in asked if not url.startswith("data:")} == {page.as_uri()}
@@ -153,7 +167,8 @@ def test_the_printed_sheet_has_the_oee_on_one_to_three_pages_of_a4(service: Serv
         assert (round(float(width)), round(float(height))) == (595, 842)
     if shutil.which("pdftotext"):
         text = subprocess.run(["pdftotext", "-layout", pdf, "-"], capture_output=True, text=True, check=True).stdout
-        assert percent(service.get(f"/v1/kpi/{LINE}", shift=SHIFT)["oee"]) in text
+        low, high = service.get(f"/v1/kpi/{LINE}", shift=SHIFT)["oee_bounds"]
+        assert f"OEE between {percent(low)} and {percent(high)}" in text
 
 
 def test_a_browser_that_writes_nothing_is_told_though_there_is_an_older_file(tmp_path: Path) -> None:
@@ -162,6 +177,13 @@ def test_a_browser_that_writes_nothing_is_told_though_there_is_an_older_file(tmp
     with pytest.raises(ValueError, match="true did not print: it did not say why"):
         print_page("true", tmp_path / "sheet.html", pdf)
     assert (pdf.read_bytes(), list(tmp_path.iterdir())) == (b"yesterday's", [pdf])
+
+
+@pytest.mark.parametrize("flag", ["--pdf", "--html"])
+def test_a_folder_that_is_not_there_is_told_before_anybody_is_asked(flag: str, tmp_path: Path) -> None:
+    folder = tmp_path / "away"
+    told = CliRunner().invoke(app, ["report", LINE, "--against", "http://127.0.0.1:9", flag, str(folder / "sheet")])
+    assert (told.exit_code, told.stderr) == (1, f"zoneledger: there is no folder {folder}\n")
 
 
 def test_without_a_browser_it_says_what_to_install(

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from tests.servers.service import ServiceProcess
+from tests.faults.launching import ForkedService
 from zoneledger.clock import now_us
 from zoneledger_cli.main import app
 from zoneledger_cli.simulating import Target, run_simulation, write_plant
@@ -32,7 +32,7 @@ class Run:
         self.scenario: Scenario = replace(demo_scenario(cells=2, seed=5, misbehaviour=misbehaviour), shifts=())
         write_plant(self.scenario, directory / "plant.json")
         database = f"sqlite:///{directory / 'zoneledger.db'}"
-        self.service = ServiceProcess("--database", database, "--plant", str(directory / "plant.json"))
+        self.service = ForkedService("--database", database, "--plant", str(directory / "plant.json"))
 
     def __enter__(self) -> "Run":
         self.service.start()

@@ -14,6 +14,10 @@ from zoneledger.application.windows import Asked
 from zoneledger.bootstrap import Service
 from zoneledger.core.errors import UnitUnknown, WindowInvalid
 from zoneledger.core.plant import Plant, Unit
+from zoneledger.wording import first_of
+
+#: So many units are named to whoever asked for one that there is not.
+MOST_NAMED = 10
 
 
 async def _service(request: Request) -> Service:  # async, as the others are: FastAPI runs what is not in threads
@@ -63,7 +67,10 @@ class WindowParameters(Parameters):
         "End of the window, not included; at most 400 days after `start`", "2026-11-25T14:00:00Z"
     )
     shift: str | SkipJsonSchema[None] = optional(
-        "A shift of the unit's line, by local date at its start and name", "2026-11-25/early", max_length=60
+        "A shift of the unit's line, by local date at its start and name; `now` for the one that lasts now, `last` for the one "
+        "that ended last",
+        "2026-11-25/early",
+        max_length=60,
     )
     day: Day | SkipJsonSchema[None] = optional("A local date of the site, midnight to midnight", "2026-11-25")
 
@@ -73,7 +80,7 @@ class WindowParameters(Parameters):
 
 
 def read_against(text: str) -> Asked | None:
-    """Return the window that another one is to be compared with; None for `before`. Raises WindowInvalid."""
+    """Return the window that another one is to be compared with, which never moves; None for `before`. Raises WindowInvalid."""
     if text == "before":
         return None
     first, joint, second = text.partition("/")
@@ -83,7 +90,8 @@ def read_against(text: str) -> Asked | None:
         return Asked(shift=text) if joint else Asked(day=read_day(text))
     except ValueError as error:
         raise WindowInvalid(
-            f"against is before, a shift (2026-11-24/early), a day (2026-11-24), or two instants joined by /: {error}."
+            "against is before, a shift by its date and name (2026-11-24/early), a day (2026-11-24), or two instants joined by /, "
+            f"and neither now nor last: {error}."
         ) from None
 
 
@@ -93,11 +101,11 @@ def find_unit(plant: Plant, path: str) -> Unit:
     if unit is None:
         parent = path.rpartition("/")[0]
         depth = parent.count("/") + 1 if parent and plant.find(parent) else 0
-        below = [
-            one.path for one in plant if one.path.count("/") == depth and one.path.startswith(parent if depth else "")
-        ]
-        names = ", ".join(below[:10]) or "none; declare the plant by PUT /v1/plant"
-        raise UnitUnknown(f"The plant model has no unit {printable(path)}. There are: {names}.")
+        beside = f"{parent}/" if depth else ""
+        below = [one.path for one in plant if one.path.count("/") == depth and one.path.startswith(beside)]
+        names = first_of(below, MOST_NAMED) or "none; declare the plant by PUT /v1/plant"
+        slash = ": leave out the slash at its end" if plant.find(path.rstrip("/")) else ""
+        raise UnitUnknown(f"The plant model has no unit {printable(path)}{slash}. There are: {names}.")
     return unit
 
 

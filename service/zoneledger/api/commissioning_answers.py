@@ -31,7 +31,7 @@ class TypeSeen(BaseModel):
 
 
 class Pause(BaseModel):
-    """The longest time without a message while the cell's controller ran, as far as the link tells."""
+    """The longest time in which no message was taken while the cell's controller ran, as far as the link tells."""
 
     seconds: Seconds
     start: Time = Field(description="its begin, by the controller's clock")
@@ -46,10 +46,10 @@ class RateSeen(BaseModel):
 
     per_minute: float = Field(description="messages a minute over the time looked at", examples=[19.5])
     longest_silence: Pause | None = Field(
-        description="the longest time without a message; null where there is none", examples=[_PAUSE]
+        description="the longest time in which no message was taken; null where there is none", examples=[_PAUSE]
     )
     longest_between_snapshots: Pause | None = Field(
-        description="the longest time without a snapshot; null where there is none", examples=[_PAUSE]
+        description="the longest time in which no snapshot was taken; null where there is none", examples=[_PAUSE]
     )
 
 
@@ -142,8 +142,10 @@ class CommissioningAnswer(BaseModel):
     cell: str = Field(description="the cell's path", examples=["harbour/wing-1/cell-1"])
     start: Time = Field(description="begin of the time looked at, by the service's clock")
     end: Time = Field(description="its end: now")
-    kept: bool = Field(
-        description="whether the contract was kept: there is no breach among the findings", examples=[True]
+    kept: bool | None = Field(
+        description="whether the contract was kept: false where there is a breach among the findings; null where there is none "
+        "among what was read, and not all was read, of what was taken or of what was refused (`not_all_read`)",
+        examples=[True],
     )
     findings: list[FindingAnswer]
     events: dict[str, TypeSeen] = Field(
@@ -159,7 +161,9 @@ class CommissioningAnswer(BaseModel):
         description="contradictions by kind", examples=[{"not_present": {"number": 0, "last": []}}]
     )
     clock_offset_s: Seconds | None = Field(
-        description="how far the controller's clock is ahead, as in /v1/units; null where no message came that could tell it",
+        description="how far the controller's clock is ahead now, as in /v1/units: by messages that were taken, and once none has "
+        "been taken for 10 to 20 minutes by those that were refused as they lie ahead; null where no message came in the time "
+        "looked at that could tell it",
         examples=[-0.012],
     )
     fasteners: int = Field(description="fasteners made in the time looked at", examples=[715])

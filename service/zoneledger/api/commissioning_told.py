@@ -19,7 +19,7 @@ from zoneledger.api.commissioning_answers import (
     TypeSeen,
 )
 from zoneledger.api.times import rfc3339, rfc3339_or_none, seconds, seconds_or_none
-from zoneledger.application.commissioning import judge
+from zoneledger.application.commissioning import judge, kept
 from zoneledger.application.findings import Finding
 from zoneledger.application.hearing import Hearing
 from zoneledger.application.stored import Listed, RefusedRow, unknown_fields_of
@@ -104,7 +104,7 @@ def answer_of(heard: Hearing) -> CommissioningAnswer:
         cell=heard.cell,
         start=rfc3339(heard.start_us),
         end=rfc3339(heard.end_us),
-        kept=all(found.severity != "breach" for found in findings),
+        kept=kept(findings),
         findings=[_finding(found) for found in findings],
         events=_events(heard),
         snapshots=TypeSeen(
@@ -122,7 +122,7 @@ def answer_of(heard: Hearing) -> CommissioningAnswer:
         refused=_refused(heard.refused),
         gaps=_gaps(heard.gaps),
         discrepancies={kind: _discrepancies(rows) for kind, rows in heard.discrepancies.items()},
-        clock_offset_s=seconds_or_none(heard.clock_us),
+        clock_offset_s=seconds_or_none(heard.present_clock_us),
         fasteners=heard.made.number,
         unrated=sum(heard.made.unrated.values()),
         unseen=heard.unseen,

@@ -3,10 +3,11 @@
 import io
 import json
 import sys
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from fastapi import FastAPI, Response
+from fastapi import APIRouter, Response
 from ruamel.yaml import YAML
 
 from zoneledger.api import published_documents
@@ -15,6 +16,8 @@ from zoneledger.core.contract import OTHER, TITLE, TYPES, definitions, message_s
 from zoneledger.core.decoding import MAX_MESSAGES, MAX_PAYLOAD_BYTES
 
 Document = dict[str, Any]
+
+router = APIRouter(include_in_schema=False)
 
 SCHEMA_FILE, ASYNCAPI_FILE = "message.schema.json", "asyncapi.yaml"
 ROOT = "cells/v1"
@@ -129,9 +132,15 @@ def asyncapi_document() -> Document:
     }
 
 
+@lru_cache(maxsize=1)
 def schema_text() -> str:
     """Return the text of the JSON Schema as it is kept and served."""
     return json.dumps(message_schema(), indent=2) + "\n"
+
+
+@lru_cache(maxsize=1)
+def _asyncapi_json() -> str:
+    return json.dumps(asyncapi_document(), indent=2) + "\n"
 
 
 def asyncapi_text() -> str:
@@ -143,17 +152,16 @@ def asyncapi_text() -> str:
     return text.getvalue()
 
 
-def install(app: FastAPI) -> None:
-    """Serve both documents; they are made once."""
-    schema, asyncapi = schema_text(), json.dumps(asyncapi_document(), indent=2) + "\n"
+@router.get(f"/contract/{SCHEMA_FILE}")
+async def get_schema() -> Response:
+    """Serve the JSON Schema, made once."""
+    return Response(schema_text(), media_type="application/schema+json")
 
-    @app.get(f"/contract/{SCHEMA_FILE}", include_in_schema=False)
-    async def get_schema() -> Response:
-        return Response(schema, media_type="application/schema+json")
 
-    @app.get("/contract/asyncapi.json", include_in_schema=False)
-    async def get_asyncapi() -> Response:
-        return Response(asyncapi, media_type="application/json")
+@router.get("/contract/asyncapi.json")
+async def get_asyncapi() -> Response:
+    """Serve the AsyncAPI document, made once."""
+    return Response(_asyncapi_json(), media_type="application/json")
 
 
 def write(directory: Path) -> None:

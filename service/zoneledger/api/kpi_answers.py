@@ -10,7 +10,7 @@ from zoneledger.application.kpi import Kpi
 from zoneledger.application.windows import Window
 from zoneledger.core.bounds import ratio_bounds
 from zoneledger.core.comparison import FACTORS, contributions
-from zoneledger.core.figures import Account, Figures, ratio
+from zoneledger.core.figures import Account, Figures, figures_of, ratio
 from zoneledger.core.plant import Unit
 from zoneledger.core.states import STATES
 from zoneledger.core.warnings import Warning
@@ -68,7 +68,9 @@ class FirstPass(BaseModel):
 class ZoneFigures(BaseModel):
     """A zone of the cell that was asked for."""
 
-    utilisation: Ratio = Field(description="running / planned time, 0 to 1", examples=[0.47])
+    utilisation: Ratio = Field(
+        description="running / planned time, 0 to 1; null where none of it is known", examples=[0.47]
+    )
     head_wait_s: Seconds = Field(
         description="seconds idle, waiting for the head: the cell has lost nothing by them", examples=[1800.0]
     )
@@ -141,7 +143,8 @@ class KpiAnswer(NamedWindowAnswer):
     good_standard_s: Seconds = Field(description="standard seconds of the good ones", examples=[18769.0])
     fasteners_per_hour: Rates
     utilisation: Ratio = Field(
-        description="running / planned: of a zone its utilisation, of a cell the head's", examples=[0.75]
+        description="running / planned: of a zone its utilisation, of a cell the head's; null where none of it is known",
+        examples=[0.75],
     )
     masked_changeover: Ratio = Field(
         description="share of the zones' changeover during which another zone ran or waited only for the head",
@@ -226,7 +229,7 @@ def _first_pass(account: Account, figures: Figures) -> dict[str, Any]:
 
 def _zone(account: Account) -> dict[str, Any]:
     return {
-        "utilisation": ratio(account.running_us, account.planned_us),
+        "utilisation": figures_of(account).utilisation,
         "head_wait_s": seconds(account.reasons.get(("idle", "head"), 0)),
         "masked_changeover": ratio(account.masked_us, account.zone_changeover_us),
         "time_s": _time(account),

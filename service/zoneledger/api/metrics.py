@@ -64,6 +64,10 @@ METRICS: dict[str, Described] = {
     "cells": Described(_GAUGE, "cells of the plant model"),
     "cell_state": Described(_GAUGE, "1 for the present state of a cell, 0 for the other four", ("cell", "state")),
     "cell_link_up": Described(_GAUGE, "1 while a cell's link is up, 0 while down; absent if never told", ("cell",)),
+    "cell_heard": Described(_GAUGE, "1 once anything that a cell sent was booked, 0 while nothing ever was", ("cell",)),
+    "cell_in_shift": Described(
+        _GAUGE, "1 while the cell belongs to its line, and that is in a shift or has none; else 0", ("cell",)
+    ),
     "cell_last_message_age_seconds": Described(_GAUGE, "seconds since the booked time of its last message", ("cell",)),
     "gaps_open": Described(_GAUGE, f"stretches of missing events, at most {MOST_GAPS}; looked at once a minute"),
     "presums_behind": Described(_GAUGE, "settled slots of the last day not summed beforehand; looked at once a minute"),
@@ -155,6 +159,8 @@ def _samples(snapshot: Snapshot) -> dict[str, Samples]:
         "fasteners": [((path, result), tally.fasteners[path, result]) for path in paths for result in RESULTS],
         "cell_state": [((c.cell, state), c.present[c.cell].state == state) for c in cells for state in STATES],
         "cell_link_up": [((cell.cell,), cell.link == "up") for cell in cells if cell.link is not None],
+        "cell_heard": [((cell.cell,), cell.booked_us is not None) for cell in cells],
+        "cell_in_shift": [((cell.cell,), cell.in_shift) for cell in cells],
         "cell_last_message_age_seconds": [
             ((cell.cell,), (snapshot.now_us - cell.booked_us) / 1e6) for cell in cells if cell.booked_us is not None
         ],

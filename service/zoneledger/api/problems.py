@@ -3,23 +3,28 @@
 import json
 import logging
 from collections.abc import Mapping, Sequence
+from difflib import get_close_matches
 from typing import Any
 from urllib.parse import quote
 
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
+from fastapi.routing import APIRoute
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 from starlette.routing import Match
 
 from zoneledger.core.errors import PlantInvalid, ZoneledgerError
+from zoneledger.wording import counted, words_of
 
 log = logging.getLogger(__name__)
 
 MEDIA_TYPE = "application/problem+json"
 TYPE_PREFIX = "urn:zoneledger:problem:"
 RETRY_AFTER_S = 2
+#: Of a path that there is not so much is looked at, and so many that are as much like it as this are named.
+LONGEST_NAME, MOST_NEAR, LEAST_LIKE = 60, 2, 0.75
 
 #: What each error of the service is to HTTP: its status and title.
 TABLE: dict[str, tuple[int, str]] = {
@@ -134,7 +139,8 @@ async def _on_error(request: Request, error: Exception) -> Response:
     if error.code not in TABLE:
         return await _on_failure(request, error)
     if isinstance(error, PlantInvalid):
-        detail = f"{len(error.errors)} places of the plant model should be mended; nothing was changed."
+        places = counted(len(error.errors), "place", "places")
+        detail = f"{places} of the plant model should be mended; nothing was changed."
         return _respond(request, error.code, detail, error.errors)
     return _respond(request, error.code, str(error), getattr(error, "errors", ()))
 
@@ -145,7 +151,9 @@ async def _on_http_error(request: Request, error: Exception) -> Response:
         allowed = ", ".join(_methods_here(request))
         return _respond(request, "method_not_allowed", f"This path takes {allowed}.", headers={"Allow": allowed})
     if error.status_code == 404:
-        detail = "Pages begin at /, the resources with /v1/ and /health/; see /openapi.json for what there is."
+        near = " or ".join(_near(request))
+        hint = f"Did you mean {near}? " if near else ""
+        detail = f"{hint}Pages begin at /, the resources with /v1/ and /health/; see /openapi.json for what there is."
         return _respond(request, "route_unknown", detail)
     return await _on_failure(request, error)
 
@@ -157,17 +165,46 @@ def _methods_here(request: Request) -> list[str]:
     return [method for method, scope in scopes.items() if any(r.matches(scope)[0] is Match.FULL for r in routes)]
 
 
+def _near(request: Request) -> list[str]:
+    """Return the paths whose names are much like what was asked for, the nearest first."""
+    names = {path.partition("/{")[0]: path for path in reversed(request.app.state.paths)}
+    first, *others = request.scope["path"][:LONGEST_NAME].strip("/").split("/")
+    asked = [*(f"/{first}/{other}" for other in others[:1]), f"/{first}", f"/v1/{first}"]
+    found = [name for one in asked for name in get_close_matches(one, names, MOST_NEAR, LEAST_LIKE)]
+    return [names[name] for name in dict.fromkeys(found)][:MOST_NEAR]
+
+
 def _place(location: Sequence[Any]) -> str:
     return "/".join(printable(str(step), 100) for step in location)
 
 
-def _sentence(error: Mapping[str, Any]) -> str:
+def _parameters(request: Request) -> list[str]:
+    """Return the names that the query string of the called route may hold."""
+    route = request.scope.get("route")
+    models = [one.field_info.annotation for one in route.dependant.query_params] if isinstance(route, APIRoute) else []
+    return [
+        name
+        for model in models
+        if isinstance(model, type) and issubclass(model, BaseModel)
+        for name in model.model_fields
+    ]
+
+
+def _not_taken(name: str, taken: Sequence[str]) -> str:
+    """Return what is said of a parameter that there is not, with the nearest of those that there are."""
+    near = get_close_matches(name[:LONGEST_NAME], taken, 1)
+    hint = f". Did you mean {near[0]}?" if near else "."
+    return f"is not a parameter of this call{hint} There are: {', '.join(taken)}"
+
+
+def _sentence(error: Mapping[str, Any], request: Request) -> str:
     if error["type"] == "extra_forbidden":
-        return "is not a parameter of this call"
+        place, name = error["loc"][0], str(error["loc"][-1])
+        taken = _parameters(request) if place == "query" else []
+        return _not_taken(name, taken) if taken else "is not a parameter of this call"
     if error["type"] == "missing":
         return "is missing"
-    text = str(error["msg"]).removeprefix("Value error, ")
-    return text.replace("Input should", "should").replace("String should", "should")
+    return words_of(error).replace("Input should", "should").replace("String should", "should")
 
 
 async def _on_invalid(request: Request, error: Exception) -> Response:
@@ -175,7 +212,7 @@ async def _on_invalid(request: Request, error: Exception) -> Response:
     errors: dict[str, str] = {}
     for one in error.errors():
         # Of an optional parameter the second fault is that it is not absent either.
-        errors.setdefault(_place(one["loc"][:2]), _sentence(one))
+        errors.setdefault(_place(one["loc"][:2]), _sentence(one, request))
     detail = "; ".join(f"{place}: {text}" for place, text in list(errors.items())[:5])
     return _respond(request, "request_invalid", detail, list(errors.items()))
 
@@ -189,8 +226,9 @@ async def _on_failure(request: Request, error: Exception) -> Response:
     return _respond(request, "internal", "The service failed on this request; its log says why.")
 
 
-def install(app: FastAPI) -> None:
-    """Let every error of an application be a problem."""
+def install(app: FastAPI, paths: Sequence[str]) -> None:
+    """Let every error of an application be a problem; `paths` are those that it answers."""
+    app.state.paths = paths
     app.add_exception_handler(ZoneledgerError, _on_error)
     app.add_exception_handler(HTTPException, _on_http_error)
     app.add_exception_handler(RequestValidationError, _on_invalid)

@@ -23,7 +23,7 @@ from zoneledger.api.stop_answers import StopAnswer, stop_told
 from zoneledger.api.times import Seconds, Time, rfc3339, seconds
 from zoneledger.application.kpi import Kpi
 from zoneledger.application.sheet import CellSheet, Sheet
-from zoneledger.application.windows import Window, other_window, window_after
+from zoneledger.application.windows import Window, window_after, window_before
 from zoneledger.core.errors import ShiftUnknown
 from zoneledger.core.plant import Site, Target, Unit
 from zoneledger.core.ribbons import Ribbon
@@ -176,7 +176,7 @@ def _figures(kpi: Kpi, against: Kpi | None) -> dict[str, Any]:
 
 def _beside(unit: Unit, window: Window, now_us: int) -> dict[str, Any]:
     try:
-        before = other_window(unit, window, None)
+        before = window_before(unit, window)
     except ShiftUnknown:
         before = None
     return {"previous": _place(before, now_us), "next": _place(window_after(unit, window), now_us)}

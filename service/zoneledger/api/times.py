@@ -1,5 +1,6 @@
 """Instants and durations as the API writes and reads them."""
 
+import re
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
 from typing import Annotated
@@ -12,6 +13,8 @@ from zoneledger.core.decoding import Refusal
 from zoneledger.core.validation import parse_instant
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+_PARTS = re.compile(rf"({_DAY.pattern})T(\d{{2}}):(\d{{2}}):(\d{{2}})", re.ASCII | re.IGNORECASE)
 FIRST_YEAR, LAST_YEAR = 2000, 2199
 _FIRST_US, _END_US = (parse_instant("year", f"{year}-01-01T00:00:00Z") for year in (FIRST_YEAR, LAST_YEAR + 1))
 
@@ -35,6 +38,8 @@ def read_instant(value: object) -> int:
     try:
         instant_us = parse_instant("the time", value)
     except Refusal as refusal:
+        if missing := _missing_of(value):
+            raise ValueError(missing) from None
         hint = " (write + as %2B in a URL)" if " " in value else ""
         raise ValueError(f"{refusal.detail}{hint}") from None
     if not _FIRST_US <= instant_us <= _END_US:
@@ -42,11 +47,29 @@ def read_instant(value: object) -> int:
     return instant_us
 
 
+def _missing_of(text: str) -> str | None:
+    """Return which part there is not of a time that is written as it should be; None where it is none, or it is another part."""
+    parts = _PARTS.match(text)
+    if parts is None:
+        return None
+    day, *clock = parts.groups()
+    try:
+        date.fromisoformat(day)
+    except ValueError:
+        return f"there is no date {day}"
+    for name, written, last in zip(("hour", "minute", "second"), clock, (23, 59, 59), strict=True):
+        if int(written) > last:
+            return f"there is no {name} {written}"
+    return None
+
+
 def read_day(value: object) -> date:
     """Return a text as a date; raise ValueError, saying what it should be."""
     try:
         day = date.fromisoformat(value) if isinstance(value, str) and len(value) == 10 else None
     except ValueError:
+        if _DAY.fullmatch(str(value)):
+            raise ValueError(f"there is no date {value}") from None
         day = None
     if day is None or day.isoformat() != value or not FIRST_YEAR <= day.year <= LAST_YEAR:
         raise ValueError(f"should be a date such as 2026-11-25, in the years {FIRST_YEAR} to {LAST_YEAR}")

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from zoneledger.application.intake import Delivery, Receipt, RefusedMessage
-from zoneledger.application.stored import Outdated, RefusedRow
+from zoneledger.application.stored import Outdated, RefusedRow, Revision
 from zoneledger.core.decoding import (
     MAX_PAYLOAD_BYTES,
     Element,
@@ -44,12 +44,16 @@ def _storable(text: str) -> str:
     return text[:MAX_SHOWN].encode("utf-8", "replace").decode().replace("\0", "?")
 
 
+def _keep_latest(latest_us: dict[str, int], cell: str, at_us: int) -> None:
+    latest_us[cell] = max(at_us, latest_us.get(cell, at_us))
+
+
 @dataclass(slots=True)
 class Sorted:
     """A group of deliveries taken apart: accepted messages by cell, refused ones with their delivery, and counts to add by cell.
 
-    `latest_us` is each cell's largest `at`, of messages that are ahead of the service's clock, too. `outdated` is settled time
-    that a link changed.
+    `latest_us` is each cell's largest `at` of what was accepted, `ahead_us` of what was refused as it lies ahead of the service's
+    clock. `outdated` and `revisions` are settled time that a link changed.
     """
 
     arrived_us: int
@@ -57,7 +61,9 @@ class Sorted:
     refused: list[tuple[Delivery, RefusedRow]] = field(default_factory=list)
     unknown_fields: dict[str, dict[str, int]] = field(default_factory=dict)
     latest_us: dict[str, int] = field(default_factory=dict)
+    ahead_us: dict[str, int] = field(default_factory=dict)
     outdated: list[Outdated] = field(default_factory=list)
+    revisions: list[Revision] = field(default_factory=list)
 
     def refuse(self, delivery: Delivery, receipt: Receipt, index: int, refusal: Refusal, text: str | None) -> None:
         """Keep a message that is refused, or the whole payload where `text` is None."""
@@ -70,12 +76,13 @@ class Sorted:
         row = RefusedRow(cell, origin, self.arrived_us, index, reason, _storable(detail), kept, size)
         self.refused.append((delivery, row))
 
-    def accept(self, cell: str, accepted: list[Accepted], times_us: list[int]) -> None:
-        """Add accepted messages of a cell, and the times of those that are ahead of the service's clock, too."""
+    def accept(self, cell: str, accepted: list[Accepted], ahead_us: list[int]) -> None:
+        """Add accepted messages of a cell, and the times of those that were refused as they lie ahead of the service's clock."""
         if accepted:
             self.accepted.setdefault(cell, []).extend(accepted)
-        if times_us:
-            self.latest_us[cell] = max(*times_us, self.latest_us.get(cell, times_us[0]))
+            _keep_latest(self.latest_us, cell, max(one.message.at_us for one in accepted))
+        if ahead_us:
+            _keep_latest(self.ahead_us, cell, max(ahead_us))
 
     def count_unknown_fields(self, accepted: Accepted) -> None:
         """Count the fields of a message that the contract does not have."""
@@ -127,25 +134,34 @@ def take_apart(delivery: Delivery, place: int | None = None) -> list[Element] | 
 
 
 def sort_delivery(
-    group: Sorted, delivery: Delivery, receipt: Receipt, zones_of: ZonesOf, place: int | None = None
+    group: Sorted,
+    delivery: Delivery,
+    receipt: Receipt,
+    zones_of: ZonesOf,
+    place: int | None = None,
+    came_us: int | None = None,
 ) -> None:
-    """Add a delivery's messages to a group; never raises for what the payload holds. `place`: see `take_apart`."""
+    """Add a delivery's messages to a group; never raises for what the payload holds. `place`: see `take_apart`.
+
+    `came_us` is when one that is offered again came first: its time was ahead of the clock then or never.
+    """
     first = place or 0
     elements = take_apart(delivery, place) if delivery.apart is None else delivery.apart
     if isinstance(elements, Refusal):
         group.refuse(delivery, receipt, first, elements, None)
         return
-    zones, latest_us, accepted = zones_of(delivery.cell), list[int](), list[Accepted]()
+    zones, ahead_us, accepted = zones_of(delivery.cell), list[int](), list[Accepted]()
     for index, element in enumerate(elements, start=first):
         try:
             message = element.message
             if message is None:
                 raise element.value
             _check_plant(message, delivery, zones)
-            latest_us.append(message.at_us)
-            _check_clock(message, group.arrived_us)
+            _check_clock(message, group.arrived_us if came_us is None else came_us)
         except Refusal as refusal:
+            if message is not None and refusal.reason == "ahead_of_clock":
+                ahead_us.append(message.at_us)
             group.refuse(delivery, receipt, index, refusal, element.text)
             continue
         accepted.append(Accepted(message, element, index, delivery, receipt))
-    group.accept(delivery.cell, accepted, latest_us)
+    group.accept(delivery.cell, accepted, ahead_us)

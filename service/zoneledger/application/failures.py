@@ -13,7 +13,7 @@ from zoneledger.core.booking import Limits
 from zoneledger.core.failures import Clock, Planned, Stretch, Tally, Wanted, stretches_of, told_by, trend_score
 from zoneledger.core.figures import Account, figures_of
 from zoneledger.core.plant import Unit
-from zoneledger.core.shifts import planned
+from zoneledger.core.shifts import planned_of
 from zoneledger.core.spans import Span, fill, time_in_states, total
 from zoneledger.core.states import FAULT
 from zoneledger.core.warnings import Warning, failure_warnings, warnings_of
@@ -83,9 +83,7 @@ def _owned(unit: Unit, owner: Owner, own: Sequence[Span], window: Window, now_us
     cell = next(one for one in unit.cells if one.path == owner[0])
     until_us = window.until_us(now_us)
     reached_us = max([until_us, *(span.end_us for span in own if span.state == FAULT)])
-    inside, onwards = (
-        planned(cell.line, unit.tz, window.start_us, end_us) if cell.line else [] for end_us in (until_us, reached_us)
-    )
+    inside, onwards = (planned_of(cell, window.start_us, end_us) for end_us in (until_us, reached_us))
     account = Account(calendar_us=until_us - window.start_us, planned_us=total(inside))
     account.book(time_in_states(own, inside))
     joined = fill(own, window.start_us - 1, min(reached_us + 1, now_us))

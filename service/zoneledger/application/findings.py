@@ -6,6 +6,7 @@ from typing import Literal, NamedTuple
 from zoneledger.application.hearing import MAX_ROWS
 from zoneledger.application.refusal_findings import REMEDIES
 from zoneledger.core.rows import Discrepancy
+from zoneledger.wording import counted
 
 Severity = Literal["breach", "advice"]
 
@@ -74,9 +75,20 @@ def seconds_of(length_us: int) -> str:
     return f"{length_us / 1e6:.1f} s"
 
 
-def number_of(rows: Sequence[object]) -> str:
-    """Return how many rows there are, of which no more than MAX_ROWS were read."""
-    return f"at least {len(rows):,}" if len(rows) >= MAX_ROWS else f"{len(rows):,}"
+def counted_rows(rows: Sequence[object], one: str, many: str) -> str:
+    """Return so many rows with what is said of them: at least so many where as many as MAX_ROWS were read, and no more are."""
+    least = "at least " if len(rows) >= MAX_ROWS else ""
+    return f"{least}{counted(len(rows), one, many)}"
+
+
+def the_last(rows: Sequence[object], word: str = "the last: ") -> str:
+    """Return what leads to the last of several; nothing where there is only one."""
+    return "" if len(rows) == 1 else word
+
+
+def zones_named(names: Sequence[str]) -> str:
+    """Return zones by their names, such as `zone 1` or `zones 1, 2`."""
+    return f"{'zone' if len(names) == 1 else 'zones'} {names_of(names)}"
 
 
 def names_of(names: Iterable[str], most: int = 10) -> str:

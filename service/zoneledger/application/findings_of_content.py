@@ -2,11 +2,12 @@
 
 from collections.abc import Iterator
 
-from zoneledger.application.findings import Finding, first_last, found, names_of, number_of
+from zoneledger.application.findings import Finding, counted_rows, first_last, found, names_of, the_last
 from zoneledger.application.hearing import Hearing, Standing
 from zoneledger.application.stored import unknown_fields_of
 from zoneledger.core.rows import Discrepancy
 from zoneledger.core.validation import KNOWN_FIELDS
+from zoneledger.wording import counted
 
 #: Of messages that came twice, so many in a hundred, and no fewer than so many, are told of.
 DUPLICATES_PERCENT, DUPLICATES = 5, 100
@@ -18,7 +19,8 @@ def _made(h: Hearing) -> Iterator[Finding]:
     if without:
         yield found(
             "made_absent",
-            f"{without} of {len(reports)} reports on zones in the last snapshots have no made: tell how many "
+            f"{without} of {counted(len(reports), 'report', 'reports')} on zones in the last snapshots "
+            f"{'has' if without == 1 else 'have'} no made: tell how many "
             "fasteners the zone made in this boot, so that lost ones are noticed",
             without,
         )
@@ -31,28 +33,28 @@ def _unseen(h: Hearing) -> Iterator[Finding]:
         told = ", ".join(f"{number:+,} in zone {zone}" for zone, number in sorted(unseen.items())) or "0 in sum"
         yield found(
             "made_differs",
-            f"made rose by another number than the fasteners received, {number_of(rows)} times ({told}): count in "
+            f"made rose by another number than the fasteners received, {counted_rows(rows, 'time', 'times')} ({told}): count in "
             "made exactly the fasteners of this boot that were sent as events, and begin with 0 at each start",
             len(rows),
             *first_last(rows),
         )
 
 
-#: Of what ended that was not there: the finding, what it says, and what to do.
+#: Of what ended that was not there: the finding, what it says of one and of several, and what to do.
 _NOT_PRESENT = {
     "activity": (
         "activity_not_present",
-        "activities ended that were not the present one",
+        ("activity ended that was not the present one", "activities ended that were not the present one"),
         "a begin ends the activity before it by itself: end only what is present, under the name that it was begun with",
     ),
     "wait": (
         "wait_not_present",
-        "waits ended that were not the present one",
+        ("wait ended that was not the present one", "waits ended that were not the present one"),
         "a begin ends the wait before it by itself: end only the one that is present, with the same for",
     ),
     "alarm": (
         "alarm_not_active",
-        "alarms were cleared that were not active",
+        ("alarm was cleared that was not active", "alarms were cleared that were not active"),
         "clear each alarm once, with the zone and code that it was raised with; a new boot has ended all of them",
     ),
 }
@@ -67,7 +69,7 @@ def _ending(h: Hearing) -> Iterator[Finding]:
         kinds.setdefault(begun, []).append(row)
     for kind, rows in kinds.items():
         code, what, remedy = _NOT_PRESENT[kind]
-        text = f"{number_of(rows)} {what} (the last: {names_of([rows[0].detail])}): {remedy}"
+        text = f"{counted_rows(rows, *what)} ({the_last(rows)}{names_of([rows[0].detail])}): {remedy}"
         yield found(code, text, len(rows), *first_last(rows))
 
 
@@ -76,7 +78,7 @@ def _differing(h: Hearing) -> Iterator[Finding]:
     if rows:
         yield found(
             "snapshot_differs",
-            f"snapshots and events told different things {number_of(rows)} times (the last: "
+            f"snapshots and events told different things {counted_rows(rows, 'time', 'times')} ({the_last(rows)}"
             f"{names_of([rows[0].detail])}): send an event for each "
             "change, and make snapshots of the same state, in the same order; alarms in the order in which they were raised",
             len(rows),
@@ -94,8 +96,8 @@ def _alarms(h: Hearing) -> Iterator[Finding]:
         raised = [one.raised_us for one in standing if one.raised_us is not None]
         yield found(
             "alarm_never_cleared",
-            f"{len(standing)} alarms were raised before the time looked at and never cleared since: "
-            f"{names_of(_alarm_of(one) for one in standing)}. If they are over, send their clear",
+            f"{counted(len(standing), 'alarm was', 'alarms were')} raised before the time looked at and never cleared since: "
+            f"{names_of(_alarm_of(one) for one in standing)}. Send a clear of each that is over",
             len(standing),
             min(raised, default=None),
         )
@@ -106,8 +108,8 @@ def _unmatched(h: Hearing) -> Iterator[Finding]:
         last = h.unmatched[0].verdict
         yield found(
             "verdicts_unmatched",
-            f"{number_of(h.unmatched)} verdicts name a fastener that this cell never made, the last one panel "
-            f"{names_of([last.panel])} position "
+            f"{counted_rows(h.unmatched, 'verdict names', 'verdicts name')} a fastener that this cell never made, "
+            f"{the_last(h.unmatched, 'the last one ')}panel {names_of([last.panel])} position "
             f"{names_of([last.position])}: send fasteners with panel and position, spelled as in the verdict",
             len(h.unmatched),
             h.unmatched[-1].at_us,
@@ -119,9 +121,9 @@ def _panels(h: Hearing) -> Iterator[Finding]:
     if h.made.without_panel:
         yield found(
             "panel_absent",
-            f"of {h.made.number:,} fasteners {h.made.without_panel:,} have no panel, neither their own nor their "
-            "activity's: they count in "
-            "no panel pass and no verdict can name them; give panel with each begin of an activity",
+            f"of {counted(h.made.number, 'fastener', 'fasteners')} {h.made.without_panel:,} "
+            f"{'has' if h.made.without_panel == 1 else 'have'} no panel, neither an own one nor the activity's: what has none "
+            "counts in no panel pass, and no verdict can name it; give panel with each begin of an activity",
             h.made.without_panel,
         )
 
@@ -129,15 +131,12 @@ def _panels(h: Hearing) -> Iterator[Finding]:
 def _rating(h: Hearing) -> Iterator[Finding]:
     unrated = sum(h.made.unrated.values())
     if unrated:
-        rest = (
-            f"{h.made.number:,} fasteners"
-            if unrated == h.made.number
-            else f"{unrated:,} of {h.made.number:,} fasteners"
-        )
+        fasteners = counted(h.made.number, "fastener", "fasteners")
+        rest = fasteners if unrated == h.made.number else f"{unrated:,} of {fasteners}"
         yield found(
             "nothing_rated" if unrated == h.made.number else "some_unrated",
-            f"{rest} have no standard ({names_of(sorted(h.made.unrated))}), so that they count in no performance and "
-            "no OEE: declare one in the plant model, or mend item and program",
+            f"{rest} {'has' if unrated == 1 else 'have'} no standard ({names_of(sorted(h.made.unrated))}): what has none counts "
+            "in no performance and no OEE; declare one in the plant model, or mend item and program",
             unrated,
         )
 
@@ -147,8 +146,8 @@ def _fields(h: Hearing) -> Iterator[Finding]:
     if fields:
         yield found(
             "unknown_fields",
-            f"{len(fields)} fields that the contract does not have came since the cell was first heard of, and are ignored: "
-            f"{names_of(sorted(fields))}. See that none of them is one of the contract's, misspelt",
+            f"{counted(len(fields), 'field', 'fields')} that the contract does not have came since the cell was first heard of, "
+            f"and nothing is made of it: {names_of(sorted(fields))}. See that none is one of the contract's, misspelt",
             len(fields),
         )
 
@@ -156,11 +155,12 @@ def _fields(h: Hearing) -> Iterator[Finding]:
 def _types(h: Hearing) -> Iterator[Finding]:
     types = {name: kind for name, kind in h.events.items() if name not in KNOWN_FIELDS}
     if types:
+        number = sum(kind.number for kind in types.values())
         yield found(
             "unknown_types",
-            f"{sum(kind.number for kind in types.values()):,} events are of types that the contract does not have, "
-            f"and have no effect: {names_of(types)}. See that none of them is one of the contract's, misspelt",
-            sum(kind.number for kind in types.values()),
+            f"{counted(number, 'event is', 'events are')} of types that the contract does not have, without any effect: "
+            f"{names_of(types)}. See that none is one of the contract's, misspelt",
+            number,
             min(kind.first_us for kind in types.values()),
             max(kind.last_us for kind in types.values()),
         )

@@ -3,10 +3,20 @@
 from collections.abc import Iterator
 
 from zoneledger.application.accept import AHEAD_US
-from zoneledger.application.findings import Finding, first_last, found, names_of, number_of, seconds_of
+from zoneledger.application.findings import (
+    Finding,
+    counted_rows,
+    first_last,
+    found,
+    names_of,
+    seconds_of,
+    the_last,
+    zones_named,
+)
 from zoneledger.application.hearing import HOUR_US, Hearing
 from zoneledger.application.refusal_findings import REMEDIES
 from zoneledger.core.hearing import falls_of, late_starts
+from zoneledger.wording import counted
 
 #: At least so often a snapshot is due, and how much later it may be before that is told.
 SNAPSHOT_EVERY_US, SLACK_US = 10_000_000, 1_000_000
@@ -20,25 +30,34 @@ LATE_US = 60_000_000
 BOOTS_PER_HOUR = 4
 
 
+def _came_refused(h: Hearing, since_us: int) -> str:
+    """Return how many messages came since then, by the controller's clock, and were refused; nothing where none was."""
+    refused = h.refused_over(since_us, h.until_us + 1)  # one may have arrived at this very moment
+    return f"{counted_rows(refused, 'message came and was', 'messages came and were')} refused" if refused else ""
+
+
 def _coming(h: Hearing) -> Iterator[Finding]:
     if not h.within:
+        came = _came_refused(h, h.since_us)
         yield found(
             "nothing_came",
-            "no message came in the time looked at, so nothing can be judged: see that the controller runs, reaches the "
+            f"no message was taken in the time looked at, so nothing else can be judged: {came}; mend that first"
+            if came
+            else "no message came in the time looked at, so nothing can be judged: see that the controller runs, reaches the "
             f"broker and publishes as {h.cell}",
         )
     if h.strangers:
         number = sum(number for _, number in h.strangers)
         yield found(
             "cell_misnamed",
-            f"{number:,} messages are refused of cells that the plant model does not name: "
+            f"{counted(number, 'message is', 'messages are')} refused of cells that the plant model does not name: "
             f"{names_of(name for name, _ in h.strangers)}. If one of them is this cell, mend the topic, or declare that name",
             number,
         )
     if h.is_cut:
         yield found(
             "not_all_read",
-            "more messages came than are read for one answer: the oldest are left out; ask for fewer hours",
+            "more messages came, or were refused, than are read for one answer: the oldest are left out; ask for fewer hours",
         )
 
 
@@ -46,11 +65,12 @@ def _missing(h: Hearing) -> Iterator[Finding]:
     gaps = [gap for gap in h.gaps if gap.until_us >= h.since_us]
     if gaps:
         missing, last = sum(gap.last_seq - gap.first_seq + 1 for gap in gaps), gaps[0]
+        upto = f" to {last.last_seq}" if last.last_seq > last.first_seq else ""
         yield found(
             "events_missing",
-            f"{missing:,} events are missing in {number_of(gaps)} gaps, the last one being boot {last.place.boot} seq "
-            f"{last.first_seq} to {last.last_seq}: seq rises by exactly 1 with each event; keep each message until the "
-            "broker has acknowledged it, and send what is missing again",
+            f"{counted(missing, 'event is', 'events are')} missing in {counted_rows(gaps, 'gap', 'gaps')}, "
+            f"{the_last(gaps, 'the last one ')}boot {last.place.boot} seq {last.first_seq}{upto}: seq rises by exactly 1 with "
+            "each event; keep each message until the broker has acknowledged it, and send what is missing again",
             missing,
             min(gap.until_us for gap in gaps),
             max(gap.until_us for gap in gaps),
@@ -87,9 +107,10 @@ def _refused(h: Hearing) -> Iterator[Finding]:
     for reason, remedy in REMEDIES.items():
         if reason in arrived:
             last = next(listed.row.detail for listed in h.refused if listed.row.reason == reason)
+            why = f"{the_last(arrived[reason], 'the last one ')}because {names_of([last])}"
             yield found(
                 f"refused_{reason}",
-                f"{number_of(arrived[reason])} refused as {reason}, the last one because {names_of([last])}: {remedy.text}",
+                f"{counted_rows(arrived[reason], 'refused', 'refused')} as {reason}, {why}: {remedy.text}",
                 len(arrived[reason]),
                 min(arrived[reason]),
                 max(arrived[reason]),
@@ -100,13 +121,14 @@ def _snapshots(h: Hearing) -> Iterator[Finding]:
     if h.within and h.snapshots is None:
         yield found(
             "snapshots_none",
-            "no snapshot came: the cell is unknown until one does; send one at each start, after each reconnect and at "
-            "least each 10 s",
+            f"no snapshot {'was taken' if h.refused else 'came'}: the cell is unknown until one is taken; send one at each "
+            "start, after each reconnect and at least each 10 s",
         )
     elif h.apart is not None and (length_us := h.apart[1] - h.apart[0]) > SNAPSHOT_EVERY_US + SLACK_US:
+        what = "were taken" if h.refused_over(*h.apart) else "came"
         yield found(
             "snapshots_rare",
-            f"snapshots came up to {seconds_of(length_us)} apart; the contract asks for at least one each 10 s: send one by a "
+            f"snapshots {what} up to {seconds_of(length_us)} apart; the contract asks for at least one each 10 s: send one by a "
             "timer, also when nothing changes",
             length_us / 1e6,
             *h.apart,
@@ -118,8 +140,8 @@ def _starts(h: Hearing) -> Iterator[Finding]:
     if late:
         yield found(
             "snapshot_late_after_start",
-            f"after {len(late)} starts no snapshot came within {seconds_of(START_US)} of the first event: send one at once "
-            "after a start, with seq 0; until then the cell is unknown",
+            f"after {counted(len(late), 'start', 'starts')} no snapshot came within {seconds_of(START_US)} of the first event: "
+            "send one at once after a start, with seq 0; until then the cell is unknown",
             len(late),
             late[0].at_us,
             late[-1].at_us,
@@ -131,7 +153,7 @@ def _zones(h: Hearing) -> Iterator[Finding]:
     if never:
         yield found(
             "zones_never_told",
-            f"no message ever named the zones {names_of(never)} that the plant model declares: list every zone in every "
+            f"no message ever named {zones_named(never)}, which the plant model declares: list every zone in every "
             'snapshot, also one where nothing happens ("2": {}); or take them out of the plant model',
             len(never),
         )
@@ -142,23 +164,25 @@ def _unlisted(h: Hearing) -> Iterator[Finding]:
     unlisted = [zone for zone in h.zones if zone in h.zones_told and any(zone not in zones for zones in listed)]
     if unlisted:
         number = sum(any(zone not in zones for zone in unlisted) for zones in listed)
+        which = "the last snapshot" if len(listed) == 1 else f"{number} of the last {len(listed)} snapshots"
         yield found(
             "zones_unlisted",
-            f"{number} of the last {len(listed)} snapshots left out zones ({names_of(unlisted)}): a zone that a snapshot does "
-            "not list is unknown until one lists it; list every zone each time, also one where nothing happens",
+            f"{which} left out {zones_named(unlisted)}: a zone that a snapshot does not list is unknown until one lists it; list "
+            "every zone each time, also one where nothing happens",
             number,
         )
 
 
 def _clock(h: Hearing) -> Iterator[Finding]:
-    off_us = abs(h.ahead_us)
+    ahead_us = h.present_clock_us or 0
+    off_us = abs(ahead_us)
     if off_us > DRIFT_US:
-        side = "ahead of the service's" if h.ahead_us > 0 else "behind the service's, or each message comes so late"
+        side = "ahead of the service's" if ahead_us > 0 else "behind the service's, or each message comes so late"
         yield found(
             "clock_off" if off_us > AHEAD_US else "clock_drifts",
             f"the controller's clock is {seconds_of(off_us)} {side}: set it by the network (NTP), in UTC or with the right "
             "offset",
-            h.ahead_us / 1e6,
+            ahead_us / 1e6,
         )
 
 
@@ -167,8 +191,8 @@ def _clock_steps(h: Hearing) -> Iterator[Finding]:
     if rows:
         yield found(
             "clock_not_believed",
-            f"{number_of(rows)} messages have a time more than 60 s below that of a message before them, and their time is "
-            "unknown: set the clock by the network, do not step it back, and see that boot rises",
+            f"{counted_rows(rows, 'message has', 'messages have')} a time more than 60 s below that of an earlier one, which "
+            "is not believed, so that time is unknown: set the clock by the network, do not step it back, and see that boot rises",
             len(rows),
             *first_last(rows),
         )
@@ -176,7 +200,7 @@ def _clock_steps(h: Hearing) -> Iterator[Finding]:
     if rows:
         yield found(
             "clock_back",
-            f"{number_of(rows)} messages have a time below that of the message before them (the last: "
+            f"{counted_rows(rows, 'message has', 'messages have')} a time below that of the message before ({the_last(rows)}"
             f"{names_of([rows[0].detail])}): take at when the event happens, in the order of seq, and let the clock be "
             "slewed, not stepped",
             len(rows),
@@ -206,9 +230,11 @@ def _link(h: Hearing) -> Iterator[Finding]:
 def _silence(h: Hearing) -> Iterator[Finding]:
     silent_us = h.until_us - h.within[-1].at_us if h.within and h.link != "down" else 0
     if silent_us > h.silence_us:
+        came = _came_refused(h, h.within[-1].at_us)
+        what, first = ("was taken", f"{came}: mend that first; ") if came else ("came", "")
         yield found(
             "silent_now",
-            f"nothing came for {seconds_of(silent_us)}, and the link was not told to be down: the cell is unknown; send "
+            f"nothing {what} for {seconds_of(silent_us)}, and the link was not told to be down: the cell is unknown; {first}send "
             "snapshots while the controller runs, and let the last will tell when it does not",
             silent_us / 1e6,
             h.within[-1].at_us,
@@ -220,8 +246,8 @@ def _late(h: Hearing) -> Iterator[Finding]:
     if late:
         yield found(
             "arrived_late",
-            f"{len(late):,} events arrived more than a minute after they happened: that is right after an outage; else "
-            "send each as it happens",
+            f"{counted(len(late), 'event', 'events')} arrived more than a minute after having happened: that is right after an "
+            "outage; else send each as it happens",
             len(late),
             late[0].at_us,
             late[-1].at_us,

@@ -13,7 +13,7 @@ from zoneledger.core.calendar import DAY_US
 from zoneledger.core.errors import WindowInvalid
 from zoneledger.core.given import Entry, Piece, decided_us, overlay, questions, standing
 from zoneledger.core.plant import Unit
-from zoneledger.core.shifts import planned
+from zoneledger.core.shifts import planned_of
 from zoneledger.core.spans import Interval, Span, clip, total, unite
 from zoneledger.core.states import FAULT, IDLE
 
@@ -150,20 +150,32 @@ async def read_questions(
     """
     if window.end_us - window.start_us > MAX_DAYS * DAY_US:
         raise WindowInvalid(f"Questions are asked of at most {MAX_DAYS} days at once; ask for several windows.")
-    until_us, cells = window.until_us(now_us), [cell.path for cell in unit.cells]
-    bound(unit, window.start_us, until_us)
+    cells, read = [cell.path for cell in unit.cells], (window.start_us, window.until_us(now_us))
+    bound(unit, *read)
     heads = await reading.heads(cells)
     spans = await read_spans(reading, heads, window.start_us, window.end_us, now_us, limits)
     entries = await read_entries(reading, cells, window.start_us, window.end_us)
+    return questions_of(unit, read, spans, entries, states, longer_than_us, limit)
+
+
+def questions_of(
+    unit: Unit,
+    read: Interval,
+    spans: UnitSpans,
+    entries: UnitEntries,
+    states: Sequence[str],
+    longer_than_us: int,
+    limit: int,
+) -> Questions:
+    """Return the open questions of what was read of a unit, and of what people said of it, as `read_questions` does."""
     found: list[Question] = []
     for cell in unit.cells:
-        assert cell.line is not None
         key = cell.path, unit.zone or ""
-        pieces: Iterable[Piece] = overlay(clip(spans.get(key, []), window.start_us, until_us), entries.get(key, []))
-        inside = planned(cell.line, cell.tz, window.start_us, until_us)
+        pieces: Iterable[Piece] = overlay(clip(spans.get(key, []), *read), entries.get(key, []))
+        inside = planned_of(cell, *read)
         found += [Question(path_of(*key), span) for span in questions(pieces, inside, states, longer_than_us)]
     found.sort(key=lambda one: (one.span.start_us - one.span.end_us, one.span.start_us, one.unit))
-    return Questions(until_us, found[:limit], len(found), total((one.span.start_us, one.span.end_us) for one in found))
+    return Questions(read[1], found[:limit], len(found), total((one.span.start_us, one.span.end_us) for one in found))
 
 
 def asked_states(*, faults: bool) -> tuple[str, ...]:

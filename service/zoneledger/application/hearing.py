@@ -12,7 +12,7 @@ from zoneledger.application.stored import Head, Listed, RefusedFilter, RefusedRo
 from zoneledger.core.booking import Booking, Limits
 from zoneledger.core.hearing import SNAPSHOT, Heard, Kind, kinds_of, longest_pause
 from zoneledger.core.messages import Snapshot
-from zoneledger.core.offsets import PERIOD_US
+from zoneledger.core.offsets import Offset
 from zoneledger.core.plant import Unit
 from zoneledger.core.rows import Discrepancy, Gap
 from zoneledger.core.spans import Interval
@@ -46,6 +46,8 @@ class Standing(NamedTuple):
 class Hearing:
     """What came of a cell over [start_us, end_us) by the service's clock; its controller's is ahead by `ahead_us`.
 
+    `clock_us` is how far ahead the controller's clock was when it sent what is looked at, `present_clock_us` how far it is now: where
+    it goes wrong in that stretch, and what comes is refused, they differ. Both are None where no message came that could tell.
     `told` is sorted by time, and begins before that stretch where there is something before it. Of lists no more than the last
     MAX_ROWS are there. `is_cut` tells that more came than is read; `boots` are all that told something, read or not. `strangers`
     are cells that the plant model does not name, of which messages were refused: it is only looked for them where nothing came.
@@ -57,6 +59,7 @@ class Hearing:
     start_us: int
     end_us: int
     clock_us: int | None
+    present_clock_us: int | None
     told: list[Heard]
     is_cut: bool
     boots: int
@@ -121,6 +124,10 @@ class Hearing:
         """The longest time without a snapshot, by the controller's clock."""
         return self._pause([one for one in self.told if one.type == SNAPSHOT])
 
+    def refused_over(self, start_us: int, end_us: int) -> list[Listed[RefusedRow]]:
+        """Return what was refused of what arrived over [start_us, end_us) by the controller's clock, the last one first."""
+        return [one for one in self.refused if start_us <= one.row.arrived_us + self.ahead_us < end_us]
+
     @property
     def messages_per_minute(self) -> float:
         """How many messages came a minute."""
@@ -132,20 +139,22 @@ async def hear(reading: Reading, unit: Unit, start_us: int, end_us: int, limits:
     assert unit.cell is not None
     cell = unit.path
     head = (await reading.heads([cell])).get(cell) or Head(0, cell)
-    booking, clock_us = load(head.booking, limits), _clock_us(head, start_us)
+    booking, clock_us = load(head.booking, limits), _clock_us(start_us, head.clock, head.refused_clock)
     since_us, until_us = start_us + (clock_us or 0), end_us + (clock_us or 0) + limits.clock_tolerance_us
     boots = await reading.boots(cell, MAX_BOOTS)
     recent = await reading.recent_boots(cell, since_us, COUNTED_BOOTS)
     told, is_cut = await _read_told(reading, cell, boots, since_us)
     refused = [one for one in await reading.last_refused(cell, SHOWN_BYTES, MAX_ROWS) if one.row.arrived_us >= start_us]
+    is_cut = is_cut or len(refused) >= MAX_ROWS or not recent <= set(boots)
     return Hearing(
         cell=cell,
         zones=unit.cell.zones,
         start_us=start_us,
         end_us=end_us,
         clock_us=clock_us,
+        present_clock_us=_clock_us(start_us, head.present_clock, head.clock, head.refused_clock),
         told=told,
-        is_cut=is_cut or not recent <= set(boots),
+        is_cut=is_cut,
         boots=len(recent),
         conditions=await _read_conditions(reading, cell, boots, since_us),
         refused=refused,
@@ -168,10 +177,12 @@ async def hear(reading: Reading, unit: Unit, start_us: int, end_us: int, limits:
     )
 
 
-def _clock_us(head: Head, start_us: int) -> int | None:
-    """Return how far the controller's clock is ahead, None where no message has come that could tell it now."""
-    clock = head.clock
-    return None if clock is None or (clock.period + 2) * PERIOD_US <= start_us else clock.us
+def _clock_us(start_us: int, *clocks: Offset | None) -> int | None:
+    """Return how far the controller's clock is ahead by the first of these that may rest on messages since then, None without one.
+
+    What is looked at is moved by messages that were taken, if there are any, so that a refused one with a slip in its time does not.
+    """
+    return next((clock.us for clock in clocks if clock is not None and clock.reaches(start_us)), None)
 
 
 async def _read_told(reading: Reading, cell: str, boots: Sequence[int], since_us: int) -> tuple[list[Heard], bool]:

@@ -33,7 +33,7 @@ from zoneledger.core.proof import (
     pieces_of,
     rate_range,
 )
-from zoneledger.core.shifts import planned
+from zoneledger.core.shifts import planned_of
 from zoneledger.core.spans import Interval, total
 
 
@@ -126,8 +126,7 @@ def _portions(unit: Unit, window: Window) -> list[Window]:
 
 def _pieces(unit: Unit, start_us: int, end_us: int) -> list[Window]:
     """Cut a window into pieces of equal planned time, the first ones a microsecond longer where it does not divide."""
-    assert unit.line is not None
-    inside = planned(unit.line, unit.tz, start_us, end_us)
+    inside = planned_of(unit, start_us, end_us)
     whole_us = total(inside)
     number = pieces_of(whole_us)
     if whole_us < number:
@@ -150,7 +149,8 @@ async def _judge_all(
 ) -> dict[str, Judged]:
     account, figures, confidence = whole.account, whole.figures, declared.confidence
     # The cells of a line work side by side: a run that lasts an hour longer is an hour longer for each.
-    pieces, planned_s = [part.account for part in parts], account.planned_us / 1e6 / len(whole.unit.cells)
+    planned_s = total(planned_of(whole.unit, whole.window.start_us, whole.until_us)) / 1e6
+    pieces = [part.account for part in parts]
     ranges = {
         "fasteners_per_hour": (figures.made_per_planned_hour, rate_range),
         "availability": (figures.availability, availability_range),

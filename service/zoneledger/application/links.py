@@ -5,7 +5,9 @@ from typing import Any
 from zoneledger.application.accept import Sorted
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.plants import FOREVER_US
+from zoneledger.application.restating import differing, restatements
 from zoneledger.application.stored import Head, Outdated
+from zoneledger.core.booking import Booking
 from zoneledger.core.decoding import Refusal, check_size, check_values, decode_text, decode_value
 
 
@@ -20,7 +22,7 @@ def read_link(payload: bytes) -> str:
     return str(value["link"])
 
 
-def note_link(group: Sorted, head: Head | None, booked_us: int, delivery: Delivery, receipt: Receipt) -> None:
+def note_link(group: Sorted, head: Head | None, booking: Booking, delivery: Delivery, receipt: Receipt) -> None:
     """Keep a link's state in its cell's head, or refuse it; an empty payload is a retained message taken back, and nothing."""
     if not delivery.payload:
         return
@@ -32,12 +34,21 @@ def note_link(group: Sorted, head: Head | None, booked_us: int, delivery: Delive
     except Refusal as refusal:
         group.refuse(delivery, receipt, 0, refusal, None)
         return
-    if link == "down" and not _was_down(head, booked_us):
-        if head.link_down_us is not None and head.link_down_us >= booked_us:  # evidence ended there, and ends later now
-            group.outdated.append(Outdated(head.cell, head.link_down_us, FOREVER_US))
+    if link == "down" and not _was_down(head, booking.booked_us):
+        if head.link_down_us is not None and head.link_down_us >= booking.booked_us:
+            _end_later(group, head, head.link_down_us, booking)
         head.link_down_us = group.arrived_us
     head.link, head.link_us = link, group.arrived_us
     receipt.stored += 1
+
+
+def _end_later(group: Sorted, head: Head, down_us: int, booking: Booking) -> None:
+    """Restate what was told since evidence ended with a link that was down: it came up again, and evidence ends later now."""
+    now_us = group.arrived_us
+    group.outdated.append(Outdated(head.cell, down_us, FOREVER_US))
+    times = differing(*(booking.open_spans(end_us, now_us) for end_us in (down_us, now_us)))
+    told_us = now_us - booking.limits.silence_us
+    group.revisions += restatements(head.cell, times, told_us, now_us, "link up and down again")
 
 
 def _was_down(head: Head, booked_us: int) -> bool:

@@ -2,7 +2,7 @@
 
 import asyncio
 import logging
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from heapq import heappop, heappush
 from itertools import islice
@@ -16,6 +16,8 @@ from zoneledger.application.stored import Head
 from zoneledger.application.units import NEVER_KNOWN, Moments, Present
 from zoneledger.application.updates import PlantChanged, Tell, Update
 from zoneledger.core.errors import StoreUnavailable
+from zoneledger.core.plant import Unit
+from zoneledger.core.shifts import in_shift
 
 log = logging.getLogger(__name__)
 
@@ -32,9 +34,13 @@ AGAIN_S = 1.0
 
 
 class CellNow(NamedTuple):
-    """A cell of the plant model as it is now: of itself and its zones, and its controller's link, `up`, `down` or never told."""
+    """A cell of the plant model as it is now: of itself and its zones, and its controller's link, `up`, `down` or never told.
+
+    `in_shift` is false before the cell belongs to its line, too; `booked_us` is None where nothing ever came of it.
+    """
 
     cell: str
+    in_shift: bool
     booked_us: int | None
     link: str | None
     present: dict[str, Present]
@@ -53,6 +59,7 @@ class Live:
         self._moments = moments
         self._version: int | None = None
         self._cells: dict[str, FollowedCell] = {}
+        self._units: dict[str, Unit] = {}
         self._waiting: list[Update] = []
         self._changed: dict[str, Seen] = {}
         self._due: list[tuple[int, str]] = []
@@ -73,15 +80,19 @@ class Live:
         if not self.looked.is_set():
             return None
         now_us = self._now_us()
-        return [self._now(cell, now_us) for cell in self._cells.values()]
+        lines = {unit.line_path: (unit.line, unit.tz) for unit in self._units.values()}
+        lasts = {path: line is not None and in_shift(line, tz, now_us) for path, (line, tz) in lines.items()}
+        return [self._now(cell, lasts, now_us) for cell in self._cells.values()]
 
-    def _now(self, cell: FollowedCell, now_us: int) -> CellNow:
+    def _now(self, cell: FollowedCell, lasts: Mapping[str | None, bool], now_us: int) -> CellNow:
         seen, booked_us, present = self._changed.get(cell.path, cell.seen), None, {}
         if seen is not None:
             moment = self._moments.of(cell.path, seen.booking, seen.link_down_us, now_us)
             booked_us, present = moment.booked_us, moment.present
         units = {path_of(cell.path, zone): present.get(zone, NEVER_KNOWN) for zone in ("", *cell.zones)}
-        return CellNow(cell.path, booked_us, cell.link, units)
+        unit = self._units[cell.path]
+        here = lasts[unit.line_path] and now_us >= (unit.since_us or now_us)
+        return CellNow(cell.path, here, booked_us, cell.link, units)
 
     def _take(self, cell: FollowedCell, head: Head) -> None:
         counts, cell.link = head.counts, head.link
@@ -156,6 +167,7 @@ class Live:
                 known = before.get(unit.path)
                 same = known is not None and known.zones == unit.cell.zones
                 self._cells[unit.path] = known if known and same else FollowedCell(unit.path, unit.cell.zones)
+        self._units = {unit.path: unit for unit in declared.plant if unit.level == "cell"}
 
     async def _tell_changes(self, tell: Tell) -> None:
         loop = asyncio.get_running_loop()

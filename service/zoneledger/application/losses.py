@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from zoneledger.application.kpi import Kpi, kpis_of
 from zoneledger.application.ledger import older_warnings, read_activities
-from zoneledger.application.parts import Part, Sums, by_line, reach_of, read_sums, segments_of, standards_of
+from zoneledger.application.parts import Part, Sums, planned_alike, reach_of, read_sums, segments_of, standards_of
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import DefectCount, PausesAsked
 from zoneledger.application.windows import Window
@@ -44,7 +44,11 @@ async def read_losses(
     reading: Reading, unit: Unit, windows: Sequence[Window], now_us: int, limits: Limits
 ) -> list[Losses]:
     """Return the losses of a unit for each window, read up to the present; a window yet to come has none."""
-    sums = await read_sums(reading, unit, windows, now_us, limits)
+    return await losses_of(reading, await read_sums(reading, unit, windows, now_us, limits), now_us, limits)
+
+
+async def losses_of(reading: Reading, sums: Sums, now_us: int, limits: Limits) -> list[Losses]:
+    """Return the losses of a unit for each of the windows that were summed off the ledger."""
     await add_losses(reading, sums, limits)
     kpis = await kpis_of(reading, sums, now_us, limits)
     for kpi in kpis:  # the programs are those of activities
@@ -60,7 +64,7 @@ async def add_losses(reading: Reading, sums: Sums, limits: Limits) -> None:
         return
     reach = reach_of(past)
     activities = await read_activities(reading, sums.heads, sums.unit.cells, *reach, limits)
-    for line, cells in by_line(sums.unit.cells).items():
+    for cells in planned_alike(sums.unit.cells, reach):
         standards = standards_of(cells)
         asked = [
             PausesAsked(cell, zone, smallest_limit_us(found), *_running_reach(sums.spans.get((cell, zone), []), reach))
@@ -70,8 +74,8 @@ async def add_losses(reading: Reading, sums: Sums, limits: Limits) -> None:
         for cell, found in standards.items():
             time = _time_of(sums, (cell, zone), activities, pauses[cell, zone], found, reach)
             for part in past:
-                part.losses[cell, zone] = _losses_of(part, line, (cell, zone), time)
-        await _add_defects(reading, line, standards, past, zone)
+                part.losses[cell, zone] = _losses_of(part, (cell, zone), time)
+        await _add_defects(reading, standards, past, zone)
 
 
 def _running_reach(spans: Sequence[Span], reach: Interval) -> Interval:
@@ -106,9 +110,9 @@ def _overlapping(intervals: Sequence[Interval], bounds: Interval) -> Sequence[In
     return intervals[first : bisect_left(intervals, bounds[1], key=lambda one: one[0])]
 
 
-def _losses_of(part: Part, line: str, unit: tuple[str, str], time: _Time) -> LossAccount:
+def _losses_of(part: Part, unit: tuple[str, str], time: _Time) -> LossAccount:
     """Return the losses of a cell or zone in one window, without its defects."""
-    inside, bounds = part.planned[line], (part.window.start_us, part.until_us)
+    inside, bounds = part.planned[unit[0]], (part.window.start_us, part.until_us)
     first = bisect_right(time.spans, bounds[0], key=lambda span: span.end_us)
     spans = time.spans[first : bisect_left(time.spans, bounds[1], key=lambda span: span.start_us)]
     causes = causes_of([span for span in fill(spans, *bounds) if span.state != RUNNING], inside)
@@ -134,10 +138,8 @@ def _made(part: Part, cell: str, zone: str) -> dict[str | None, ProgramLoss]:
     return found
 
 
-async def _add_defects(
-    reading: Reading, line: str, standards: Mapping[str, Standards], past: Sequence[Part], zone: str
-) -> None:
-    segments = [segment for segment in segments_of(line, standards, past) if segment.planned]
+async def _add_defects(reading: Reading, standards: Mapping[str, Standards], past: Sequence[Part], zone: str) -> None:
+    segments = [segment for segment in segments_of(standards, past) if segment.planned]
     asked = [(segment.start_us, segment.end_us) for segment in segments]
     for row in await reading.count_defects(list(standards), asked):
         if zone in ("", row.zone):

@@ -3,9 +3,10 @@
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
+from zoneledger import wording
 from zoneledger.application.kpi import Kpi, kpis_of
 from zoneledger.application.ledger import UnitSpans, Zone, known_zones, older_warnings, read_spans
-from zoneledger.application.parts import read_sums
+from zoneledger.application.parts import Sums, read_sums
 from zoneledger.application.passes import read_passes
 from zoneledger.application.ports import Reading
 from zoneledger.application.revisions import bearing_on, read_changes
@@ -19,7 +20,7 @@ from zoneledger.core.passes import Pass, counted
 from zoneledger.core.plant import Unit
 from zoneledger.core.spans import Interval
 from zoneledger.core.states import UNKNOWN
-from zoneledger.core.warnings import STAGES, Warning, number_of, zones_not_declared
+from zoneledger.core.warnings import STAGES, Warning, zones_not_declared
 
 MAX_PASSES = 10_000
 #: Warnings of the figures of the same window that bear on its passes.
@@ -107,9 +108,14 @@ async def read_panels(
     """
     if window.end_us - window.start_us > MAX_DAYS * DAY_US:
         raise WindowInvalid(f"Passes are told of at most {MAX_DAYS} days; ask for several windows.")
-    until_us = window.until_us(now_us)
     sums = await read_sums(reading, unit, [window], now_us, limits)
-    (kpi,), heads = await kpis_of(reading, sums, now_us, limits), sums.heads
+    return await panels_of(reading, sums, now_us, limits, after, limit)
+
+
+async def panels_of(reading: Reading, sums: Sums, now_us: int, limits: Limits, after: int, limit: int) -> Panels:
+    """Return the passes that ended in the one window that was summed off the ledger, as `read_panels` does."""
+    unit, heads, (window,) = sums.unit, sums.heads, [part.window for part in sums.parts]
+    (kpi,), until_us = await kpis_of(reading, sums, now_us, limits), window.until_us(now_us)
     found = await _find(reading, heads, unit, window.start_us, until_us, limits)
     over = sorted((each for each in found if each.one.is_over), key=lambda each: each.order)
     if len(over) > MAX_PASSES:
@@ -192,18 +198,17 @@ def _doubts(
 ) -> list[Warning]:
     found = []
     if parts := sum(one.is_over and not one.is_whole for one, _ in shares):
-        text = f"Of {number_of(parts, 'pass')} the load or the unload was not seen: no floor-to-floor time."
+        text = f"Of {wording.counted(parts, 'pass', 'passes')} the load or the unload was not seen: no floor-to-floor time."
         found.append(Warning("not_whole", text))
     if others := sum(share.of_other_panels for _, share in shares):
         text = (
-            f"{number_of(others, 'fastener')} named another panel than the pass in whose time it was made: counted for the next "
-            "pass of the zone where that is of this panel, else for none."
+            f"{wording.counted(others, 'fastener', 'fasteners')} named another panel than the pass in whose time it was made: "
+            "counted for the next pass of the zone where that is of this panel, else for none."
         )
         found.append(Warning("other_panels", text))
     if unplanned := sum(sums.unplanned for sums in programs):
-        text = (
-            f"Of {number_of(unplanned, 'finished pass')} no planned fasteners were told: left out of automation levels."
-        )
+        finished = wording.counted(unplanned, "finished pass", "finished passes")
+        text = f"Of {finished} no planned fasteners were told: left out of automation levels."
         found.append(Warning("unplanned", text))
     if unknown_us := sum(each.inside.kinds[UNKNOWN] for each in shown):
         text = (

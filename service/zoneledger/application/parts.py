@@ -16,19 +16,21 @@ from zoneledger.core.figures import Account
 from zoneledger.core.given import time_given
 from zoneledger.core.losses import LossAccount
 from zoneledger.core.plant import Unit
-from zoneledger.core.shifts import planned
+from zoneledger.core.shifts import planned_of
 from zoneledger.core.slots import cuts_us
 from zoneledger.core.spans import Interval, Span, intersect, time_in_states, total, unite
 from zoneledger.core.standards import Standards
 from zoneledger.core.states import CHANGEOVER, HEAD, IDLE, RUNNING
+from zoneledger.core.warnings import Kind
 
 
 @dataclass(slots=True)
 class Part:
-    """One window being summed: planned time by line, accounts by cell and zone.
+    """One window being summed: planned time by cell, accounts by cell and zone.
 
-    `programs` has by cell what each zone made in planned time for each program: how many, and their standard time. `losses` are
-    by cell and zone, of the cell itself under the zone ''; whoever asks for them adds them.
+    `programs` has by cell what each zone made in planned time for each program: how many, and their standard time; `unrated` has by
+    cell what was made without a standard. `losses` are by cell and zone, of the cell itself under the zone ''; whoever asks for
+    them adds them.
     """
 
     window: Window
@@ -38,7 +40,7 @@ class Part:
     zones: dict[tuple[str, str], Account] = field(default_factory=dict)
     programs: dict[str, dict[tuple[str, str | None], tuple[int, int]]] = field(default_factory=dict)
     losses: dict[tuple[str, str], LossAccount] = field(default_factory=dict)
-    unrated: set[tuple[str, str | None, str | None]] = field(default_factory=set)
+    unrated: dict[str, set[Kind]] = field(default_factory=dict)
 
     @property
     def is_past(self) -> bool:
@@ -70,10 +72,9 @@ class Sums:
 
 @dataclass(frozen=True, slots=True)
 class Segment:
-    """A piece of a window of one line in which neither plannedness nor any standard changes."""
+    """A piece of a window in which neither the plannedness nor any standard of some cells changes."""
 
     part: Part
-    line: str
     start_us: int
     end_us: int
     planned: bool
@@ -85,27 +86,26 @@ def _cut(interval: Interval, at: Sequence[int]) -> list[Interval]:
     return list(pairwise([interval[0], *inside, interval[1]]))
 
 
-def _segments(part: Part, line: str, changes_us: Sequence[int]) -> list[Segment]:
+def _segments(part: Part, inside: Sequence[Interval], changes_us: Sequence[int]) -> list[Segment]:
     """Cut a window where planned time begins or ends, and at changes, which are in order."""
-    inside = part.planned[line]
     near = changes_us[bisect_right(changes_us, part.window.start_us) : bisect_left(changes_us, part.until_us)]
     edges = sorted({us for interval in inside for us in interval} | set(near))
     starts = [start_us for start_us, _ in inside]
     found = []
     for start_us, end_us in _cut((part.window.start_us, part.until_us), edges):
         i = bisect_right(starts, start_us) - 1
-        found.append(Segment(part, line, start_us, end_us, i >= 0 and start_us < inside[i][1]))
+        found.append(Segment(part, start_us, end_us, i >= 0 and start_us < inside[i][1]))
     return found
 
 
 def _book_time(part: Part, unit: Unit, spans: UnitSpans, given: UnitPieces) -> None:
     """Book the planned time of a cell and its zones, which of it has a given reason, and how much changeover was masked."""
     assert unit.cell is not None
-    inside = part.planned[unit.line_path or ""]
+    inside, joined_us = part.planned[unit.path], max(part.window.start_us, unit.since_us or part.window.start_us)
     cell = part.cells[unit.path] = Account()
     for zone in ("", *unit.cell.zones):
         account = cell if not zone else part.zones.setdefault((unit.path, zone), Account())
-        account.calendar_us = part.until_us - part.window.start_us
+        account.calendar_us = max(0, part.until_us - joined_us)
         account.planned_us = total(inside)
         account.book(time_in_states(spans.get((unit.path, zone), []), inside))
         account.book_given(time_given(given.get((unit.path, zone), []), inside))
@@ -148,7 +148,7 @@ def _count(counts: Sequence[Count], segments: Sequence[Segment], standards: dict
         if segment.planned:
             segment.part.add_program(cell, zone, program, number, rate_us or 0)
         if segment.planned and rate_us is None:
-            segment.part.unrated.add((operation, item, program))
+            segment.part.unrated.setdefault(cell, set()).add((operation, item, program))
 
 
 def standards_of(cells: Sequence[Unit]) -> dict[str, Standards]:
@@ -161,19 +161,21 @@ def reach_of(parts: Sequence[Part]) -> Interval:
     return min(part.window.start_us for part in parts), max(part.until_us for part in parts)
 
 
-def segments_of(
-    line: str, standards: Mapping[str, Standards], parts: Sequence[Part], cuts: Sequence[int] = ()
-) -> list[Segment]:
-    """Return the windows of a line cut where planned time begins or ends, where any of these standards begins, and at `cuts`."""
+def segments_of(standards: Mapping[str, Standards], parts: Sequence[Part], cuts: Sequence[int] = ()) -> list[Segment]:
+    """Return windows cut where planned time begins or ends, where any of these standards begins, and at `cuts`.
+
+    The standards are those of cells that are planned alike.
+    """
     changes = sorted({us for each in standards.values() for us in each.changes_us(*reach_of(parts))} | set(cuts))
-    return [segment for part in parts for segment in _segments(part, line, changes)]
+    one = next(iter(standards))
+    return [segment for part in parts for segment in _segments(part, part.planned[one], changes)]
 
 
-async def _count_line(reading: Reading, line: str, cells: list[Unit], parts: list[Part]) -> None:
+async def _count_alike(reading: Reading, cells: list[Unit], parts: list[Part]) -> None:
     standards, declared = standards_of(cells), cells[0].line
     # What is unseen is told by segment, more of it does not make up for fewer elsewhere: slots are never joined to one.
     cuts = cuts_us(declared, cells[0].tz, *reach_of(parts)) if declared else []
-    segments = segments_of(line, standards, parts, cuts)
+    segments = segments_of(standards, parts, cuts)
     asked = [(segment.start_us, segment.end_us) for segment in segments]
     paths = [cell.path for cell in cells]
     _count(await reading.count_fasteners(paths, asked), segments, standards)
@@ -191,6 +193,15 @@ def by_line(cells: Sequence[Unit]) -> dict[str, list[Unit]]:
     return lines
 
 
+def planned_alike(cells: Sequence[Unit], reach: Interval) -> list[list[Unit]]:
+    """Return cells in groups of one line that have the same planned time in a window: few lines have more than one."""
+    groups: dict[tuple[str | None, int], list[Unit]] = {}
+    for cell in cells:
+        joined_us = min(max(cell.since_us or reach[0], reach[0]), reach[1])
+        groups.setdefault((cell.line_path, joined_us), []).append(cell)
+    return list(groups.values())
+
+
 async def read_sums(reading: Reading, unit: Unit, windows: Sequence[Window], now_us: int, limits: Limits) -> Sums:
     """Return the accounts of a unit's cells and zones for each window, read up to the present.
 
@@ -205,21 +216,21 @@ async def read_sums(reading: Reading, unit: Unit, windows: Sequence[Window], now
     bound(unit, *reach_of(past))
     spans = await read_spans(reading, heads, *reach_of(past), now_us, limits)
     given = await read_given(reading, spans, [cell.path for cell in cells], *reach_of(past))
-    for line, members in by_line(cells).items():
+    for members in planned_alike(cells, reach_of(past)):
         for part in past:
-            bounds = part.window.start_us, part.until_us
-            part.planned[line] = planned(members[0].line, unit.tz, *bounds) if members[0].line else []
+            inside = planned_of(members[0], part.window.start_us, part.until_us)
             for cell in members:
+                part.planned[cell.path] = inside
                 _book_time(part, cell, spans, given)
-        await _count_line(reading, line, members, past)
+        await _count_alike(reading, members, past)
     return replace(sums, spans=spans, given=given)
 
 
 def total_of(unit: Unit, part: Part) -> Total:
     """Return what a window that was summed comes to: of a line or site all its cells, of a zone as of its cell."""
     if unit.level in ("site", "line"):
-        return Total(sum(part.cells.values(), Account()), {}, part.unrated)
+        return Total(sum(part.cells.values(), Account()), {}, set[Kind]().union(*part.unrated.values()))
     (cell,) = unit.cells
     declared = cell.cell.zones if cell.cell else ()
     zones = {zone: part.zones[cell.path, zone] for zone in declared if (cell.path, zone) in part.zones}
-    return Total(part.cells.get(cell.path, Account()), zones, part.unrated)
+    return Total(part.cells.get(cell.path, Account()), zones, part.unrated.get(cell.path, set()))

@@ -1,7 +1,8 @@
 """The plant model: the present one as every use case reads it, and its change."""
 
 import asyncio
-from collections.abc import Callable
+import logging
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from threading import Lock
@@ -10,6 +11,8 @@ from zoneledger.application.ports import Reading, Store
 from zoneledger.application.stored import PlantVersion, Revision
 from zoneledger.core.plant import Plant
 from zoneledger.core.plant_changes import affected
+
+log = logging.getLogger(__name__)
 
 #: The end of time, 9999-12-31T00:00:00Z.
 FOREVER_US = 253_402_214_400_000_000
@@ -20,12 +23,24 @@ ReadPlant = Callable[[str], Plant]
 
 @dataclass(frozen=True)
 class DeclaredPlant:
-    """A plant model and its version, 0 before any was declared."""
+    """A plant model and its version, 0 before any was declared.
+
+    `restates` are the lines and cells whose figures of the past its declaration changed, each with from when on, where this
+    process declared it.
+    """
 
     version: int
     plant: Plant
     document: str
     applied_us: int
+    restates: tuple[tuple[str, int], ...] = ()
+
+
+def _told(restates: Sequence[tuple[str, int]]) -> str:
+    """Return how many lines and cells a plant model restates, and the first of them."""
+    if not restates:
+        return "nothing of the past"
+    return f"the past of {restates[0][0]}" + (f" and {len(restates) - 1} more" if len(restates) > 1 else "")
 
 
 class Plants:
@@ -91,10 +106,11 @@ class Plants:
             if before.version and before.document == document:
                 return before
             version = await writing.add_plant(document, now_us)
-            changed = affected(before.plant, plant) if before.version else []
+            changed = affected(before.plant, plant, await writing.cells()) if before.version else []
             cause = f"plant version {version}"
             revisions = [Revision(unit, from_us, FOREVER_US, now_us, cause) for unit, from_us in changed]
             await writing.add_revisions(revisions)
-        made = DeclaredPlant(version, plant, document, now_us)
+        made = DeclaredPlant(version, plant, document, now_us, tuple(changed))
         self._take(made)
+        log.info("plant version %d was declared; it restates %s", version, _told(changed))
         return made

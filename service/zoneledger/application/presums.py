@@ -16,6 +16,7 @@ from zoneledger.core.calendar import DAY_US
 from zoneledger.core.errors import WindowInvalid
 from zoneledger.core.plant import Unit
 from zoneledger.core.spans import Interval
+from zoneledger.wording import counted
 
 #: What lies further apart is read by itself: rows between two windows cost less than a query, the ledger between them more.
 ROWS_APART_US, LEDGER_APART_US = 31 * DAY_US, DAY_US
@@ -113,8 +114,9 @@ def _bound(gathered: Gathered) -> None:
             cell_us[i] += (end_us - start_us) * len(missing.unit.cells)
     if max(cell_us, default=0) > longest_us(unit) * len(unit.cells):
         raise WindowInvalid(
-            f"The ledger of {len(unit.cells)} cells is read of at most {longest_us(unit) / DAY_US:.1f} days at once, and more of "
-            "this window than that is not summed beforehand. Ask for a shorter window, or a unit below."
+            f"The ledger of {counted(len(unit.cells), 'cell', 'cells')} "
+            f"is read of at most {longest_us(unit) / DAY_US:.1f} days at once, "
+            "and more of this window than that is not summed beforehand. Ask for a shorter window, or a unit below."
         )
 
 

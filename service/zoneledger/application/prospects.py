@@ -18,7 +18,7 @@ from zoneledger.core.errors import LevelWrong, WindowInvalid
 from zoneledger.core.figures import HOUR_US, ratio
 from zoneledger.core.plant import Unit
 from zoneledger.core.prospects import Change, Means, Zones, changes_of, gain, mean_parts, means_of, replay
-from zoneledger.core.shifts import planned
+from zoneledger.core.shifts import planned_of
 from zoneledger.core.states import HEAD, IDLE
 from zoneledger.core.warnings import STAGES, Warning, zones_not_declared
 
@@ -105,14 +105,14 @@ async def _zones(
     limits: Limits,
 ) -> dict[str, ZoneTime]:
     """Return the zones of a cell by name, with their passes and spans over them."""
-    if until_us <= window.start_us or unit.line is None:
+    if until_us <= window.start_us:
         return {}
     # A demand begins with the end of the pass before it, which the day before the window may have.
     asked = zones_of(unit, heads, limits)
     passes = await read_passes(reading, heads, asked, window.start_us - DAY_US, until_us, limits)
     start_us = min((ones[0].start_us for ones in passes.values()), default=until_us)
     spans = await read_spans(reading, heads, start_us, until_us, now_us, limits)
-    inside = planned(unit.line, unit.tz, start_us, until_us) if start_us < until_us else []
+    inside = planned_of(unit, start_us, until_us)
     return {zone: ZoneTime(ones, spans.get((cell, zone), []), inside) for (cell, zone), ones in passes.items()}
 
 

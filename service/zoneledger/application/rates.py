@@ -70,7 +70,7 @@ async def read_rates(reading: Reading, unit: Unit, window: Window, now_us: int, 
     """Return the rates of a unit, read up to the present; a window yet to come has none."""
     sums = await read_sums(reading, unit, [window], now_us, limits)
     (kpi,), (part,), until_us = await kpis_of(reading, sums, now_us, limits), sums.parts, window.until_us(now_us)
-    inside = {cell.path: part.planned.get(cell.line_path or "", []) for cell in unit.cells}
+    inside = {cell.path: part.planned.get(cell.path, []) for cell in unit.cells}
     kpi.warnings.extend(older_warnings(sums.heads, window.start_us))
     parts = _Parts(unit.cells, inside)
     made = await reading.count_made(parts.pieces, unit.zone)

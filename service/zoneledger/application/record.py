@@ -65,6 +65,8 @@ def _count_unknown_fields(group: Sorted, heads: dict[str, Head]) -> None:
 def _observe_clocks(group: Sorted, heads: dict[str, Head]) -> None:
     for cell, at_us in group.latest_us.items():
         heads[cell].clock = observe(heads[cell].clock, group.arrived_us, at_us - group.arrived_us)
+    for cell, at_us in group.ahead_us.items():
+        heads[cell].refused_clock = observe(heads[cell].refused_clock, group.arrived_us, at_us - group.arrived_us)
 
 
 async def take_in(writing: Writing, group: Sorted, heads: dict[str, Head], limits: Limits) -> list[Kept]:
@@ -99,13 +101,14 @@ async def record_group(
     async for delivery, receipt in giving_way(zip(deliveries, receipts, strict=True), AT_A_TIME):
         if delivery.kind == "link":
             head = heads.get(delivery.cell)
-            booked_us = book.load(head.booking, limits).booked_us if head else 0
-            note_link(group, head, booked_us, delivery, receipt)
+            booking = book.load(head.booking if head else "", limits)
+            note_link(group, head, booking, delivery, receipt)
         else:
             sort_delivery(group, delivery, receipt, zones_of)
     _observe_clocks(group, heads)
     kept = await take_in(writing, group, heads, limits)
     await writing.drop_presums(group.outdated)
+    await writing.add_revisions(group.revisions)
     await writing.add_refused([row for _, row in group.refused])
     _count_refused(group, heads)
     await writing.save_heads(heads.values())

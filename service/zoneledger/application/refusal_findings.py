@@ -18,6 +18,10 @@ def _breach(text: str) -> Remedy:
 
 REMEDIES: dict[Reason, Remedy] = {
     "too_large": _breach("send at most 256 KiB in one payload: fewer messages at once"),
+    "empty": _breach(
+        "send one message in each payload, or an array of them; what clears a retained message is an empty payload too, and "
+        "messages are not to be retained"
+    ),
     "not_utf8": _breach("write JSON in UTF-8, also the texts of alarms and programs"),
     "not_json": _breach("write one JSON value, whole, and nothing after it"),
     "too_many": _breach("send at most 1,000 messages in one array"),

@@ -1,4 +1,8 @@
-"""Offers refused messages again, as if they came now: what is taken leaves the refused list, what is refused again stays in it."""
+"""Offers refused messages again: what is taken leaves the refused list, what is refused again stays in it.
+
+They are judged by the present plant model and ledger, but by the clock as it was when they came: a time that was ahead then is
+wrong for good, and would be booked as if all between had gone on until then.
+"""
 
 import logging
 from collections import Counter
@@ -21,7 +25,7 @@ log = logging.getLogger(__name__)
 ROWS_AT_ONCE = 500
 
 #: Reasons for which a payload is refused whole; under any other one message is kept, cut out of its payload.
-WHOLE = frozenset({"too_large", "not_json", "too_many", "internal_error"})
+WHOLE = frozenset({"too_large", "empty", "not_json", "too_many", "internal_error"})
 
 #: Why an entry is left out: it is of the link topic, its bytes were cut, or somebody else offers it now or has offered it.
 LINK, CUT, ELSEWHERE = "link", "cut", "elsewhere"
@@ -78,7 +82,7 @@ class _Offer:
     def sort(self, group: Sorted, zones_of: ZonesOf) -> None:
         """Add it to a group."""
         place = None if self.row.reason in WHOLE else self.row.at_index
-        sort_delivery(group, self.delivery, self.receipt, zones_of, place)
+        sort_delivery(group, self.delivery, self.receipt, zones_of, place, self.row.arrived_us)
 
 
 def _why_not(row: RefusedRow) -> str | None:

@@ -10,14 +10,15 @@ from zoneledger.application.given import (
     asked_states,
     entries_by_unit,
     path_of,
-    read_questions,
+    questions_of,
     told_of,
 )
-from zoneledger.application.kpi import Kpi, read_kpis
-from zoneledger.application.ledger import UnitSpans, read_spans
-from zoneledger.application.losses import Losses, read_losses
+from zoneledger.application.kpi import Kpi, kpis_from, kpis_of, read_kpis
+from zoneledger.application.ledger import UnitSpans
+from zoneledger.application.losses import Losses, losses_of
 from zoneledger.application.pace import Pace, read_pace
-from zoneledger.application.panels import Panels, read_panels
+from zoneledger.application.panels import Panels, panels_of
+from zoneledger.application.parts import Sums, read_sums, total_of
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import GivenRow, Listed
 from zoneledger.application.windows import MAX_DAYS, Asked, Window, other_window
@@ -29,6 +30,7 @@ from zoneledger.core.plant import Target, Unit
 from zoneledger.core.ribbons import Ribbon, condensed
 from zoneledger.core.shifts import instances
 from zoneledger.core.spans import Interval, clip, fill
+from zoneledger.wording import counted
 
 #: Of larger sheets ask for a shorter window, or for a unit below: 30 cells for ten days, or ten for a month.
 MAX_SHEET_CELL_DAYS = 310
@@ -75,25 +77,23 @@ async def read_sheet(
     Raises LevelWrong for a zone, WindowInvalid for too long a window, or ShiftUnknown.
     """
     _bound(unit, window)
-    kpi, *other = await read_kpis(reading, unit, [window, *_compared(unit, window, against)], now_us, limits)
-    paths, until_us = [cell.path for cell in unit.cells], window.until_us(now_us)
-    heads = await reading.heads(paths)
-    spans = await read_spans(reading, heads, window.start_us, window.end_us, now_us, limits)
-    given = await reading.given(paths, window.start_us, window.end_us)
-    entries = entries_by_unit(given)
-    ribbons, part_us = _ribbons(unit, spans, entries, (window.start_us, until_us), window)
-    asked = asked_states(faults=False)
+    sums, read = await read_sums(reading, unit, [window], now_us, limits), (window.start_us, window.until_us(now_us))
+    (kpi,) = await kpis_of(reading, sums, now_us, limits)
+    other = await read_kpis(reading, unit, _compared(unit, window, against, now_us), now_us, limits)
+    given = await reading.given([cell.path for cell in unit.cells], window.start_us, window.end_us)
+    spans, entries, asked = sums.spans, entries_by_unit(given), asked_states(faults=False)
+    ribbons, part_us = _ribbons(unit, spans, entries, read, window)
     return Sheet(
         kpi,
         other[0] if other else None,
         unit.target_on(local_time(window.start_us, unit.tz).date()),
-        [await _cell(reading, cell, window, ribbons[cell.path], now_us, limits) for cell in unit.cells],
+        [await _cell(reading, cell, sums, ribbons[cell.path], now_us, limits) for cell in _shown(unit, window)],
         part_us,
         await read_pace(reading, unit, window, PACE_PARTS, now_us),
-        (await read_losses(reading, unit, [window], now_us, limits))[0],
-        await read_panels(reading, unit, window, now_us, limits, 0, MAX_PASSES_SHOWN),
-        await read_questions(reading, unit, window, asked, ASKED_LONGER_THAN_US, MAX_QUESTIONS, now_us, limits),
-        _notes(given, spans, entries, (window.start_us, until_us)),
+        (await losses_of(reading, sums, now_us, limits))[0],
+        await panels_of(reading, sums, now_us, limits, 0, MAX_PASSES_SHOWN),
+        questions_of(unit, read, spans, entries, asked, ASKED_LONGER_THAN_US, MAX_QUESTIONS),
+        _notes(given, spans, entries, read),
         _stops(unit, window),
     )
 
@@ -104,14 +104,19 @@ def _bound(unit: Unit, window: Window) -> None:
     longest_us = min(MAX_DAYS * DAY_US, MAX_SHEET_CELL_DAYS * DAY_US // max(1, len(unit.cells)))
     if window.end_us - window.start_us > longest_us:
         raise WindowInvalid(
-            f"A sheet of {len(unit.cells)} cells is of at most {longest_us / DAY_US:.1f} days. "
+            f"A sheet of {counted(len(unit.cells), 'cell', 'cells')} is of at most {longest_us / DAY_US:.1f} days. "
             "Ask for a shorter window, or a unit below."
         )
 
 
-def _compared(unit: Unit, window: Window, against: Asked | None) -> list[Window]:
+def _shown(unit: Unit, window: Window) -> list[Unit]:
+    """Return the cells of a sheet: without those that belong to their line only after its window, unless one of them is asked for."""
+    return [cell for cell in unit.cells if cell is unit or (cell.since_us or 0) < window.end_us]
+
+
+def _compared(unit: Unit, window: Window, against: Asked | None, now_us: int) -> list[Window]:
     try:
-        return [other_window(unit, window, against)]
+        return [other_window(unit, window, against, now_us)]
     except ShiftUnknown:
         if against is not None:
             raise
@@ -119,9 +124,12 @@ def _compared(unit: Unit, window: Window, against: Asked | None) -> list[Window]
 
 
 async def _cell(
-    reading: Reading, cell: Unit, window: Window, ribbons: list[Ribbon], now_us: int, limits: Limits
+    reading: Reading, cell: Unit, sums: Sums, ribbons: list[Ribbon], now_us: int, limits: Limits
 ) -> CellSheet:
-    (kpi,) = await read_kpis(reading, cell, [window], now_us, limits)
+    """Return a cell's part of a sheet, from the sums of all cells."""
+    (part,) = sums.parts
+    window = part.window
+    (kpi,) = await kpis_from(reading, cell, [window], [total_of(cell, part)], now_us, limits)
     return CellSheet(kpi, cell.target_on(local_time(window.start_us, cell.tz).date()), ribbons)
 
 

@@ -1,17 +1,15 @@
-"""The figures of a line's present shift and of the last one that is over, of the line and of all that lies under it at once."""
+"""The figures of a shift, of a line and of all that lies under it at once."""
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from zoneledger.application.given import path_of
 from zoneledger.application.parts import read_sums, total_of
 from zoneledger.application.ports import Reading
 from zoneledger.application.revisions import bearing_on, bearing_units
-from zoneledger.application.windows import MAX_SHIFT_GAP_US, Window
+from zoneledger.application.windows import Window
 from zoneledger.core.booking import Limits
 from zoneledger.core.figures import Account, Figures, figures_of
 from zoneledger.core.plant import Plant, Unit
-from zoneledger.core.shifts import ShiftInstance, instances
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,19 +22,6 @@ class UnitFigures:
     account: Account
     figures: Figures
     revision: int
-
-
-def present_and_last(line: Unit, now_us: int) -> tuple[Window | None, Window | None]:
-    """Return a line's shift of now, and the last one that is over, of the last 31 days; None where there is none."""
-    assert line.line is not None
-    begun = instances(line.line, line.tz, now_us - MAX_SHIFT_GAP_US, now_us + 1)
-    present = [one for one in begun if one.end_us > now_us]
-    over = sorted((one for one in begun if one.end_us <= now_us), key=lambda one: one.end_us)
-    return _window(present), _window(over)
-
-
-def _window(shifts: Sequence[ShiftInstance]) -> Window | None:
-    return Window(shifts[-1].start_us, shifts[-1].end_us, shifts[-1].id, shifts[-1].id) if shifts else None
 
 
 async def changes_of(reading: Reading, line: Unit, window: Window) -> int:

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field
 from typing import Any, Generic, NamedTuple, TypeVar
 
 from zoneledger.core.booking import FOLD
-from zoneledger.core.offsets import Offset
+from zoneledger.core.offsets import Offset, later_of
 from zoneledger.core.rows import Place, Verdict
 from zoneledger.core.spans import Interval
 
@@ -30,7 +30,8 @@ class Head:
     """A cell as it stands: the booking after its last message (canonical JSON, empty before any), its link, its counts.
 
     `counts` are by name: events, snapshots, duplicate, refused, and `unknown_field:NAME`. `ledger_id` names its ledger.
-    `clock` tells how far its clock is ahead. Messages up to the event (`kept_boot`, `kept_seq`), and ledger rows before
+    `clock` tells how far its clock is ahead by the messages that were taken, `refused_clock` by those that were refused as they lie
+    ahead. Messages up to the event (`kept_boot`, `kept_seq`), and ledger rows before
     `ledger_from_us`, are not kept any more; None: all are. `fold` is the version of the rules that derived its ledger; but rows
     before `derived_from_us` are those of an earlier version, which had no activities and alarms: their messages were gone.
     """
@@ -45,11 +46,17 @@ class Head:
     counts: dict[str, int] = field(default_factory=dict)
     ledger_id: int = 0
     clock: Offset | None = None
+    refused_clock: Offset | None = None
     kept_boot: int | None = None
     kept_seq: int | None = None
     ledger_from_us: int | None = None
     fold: int = FOLD
     derived_from_us: int | None = None
+
+    @property
+    def present_clock(self) -> Offset | None:
+        """What tells the clock now: messages that were taken, and refused ones only once there are none of these any more."""
+        return later_of(self.clock, self.refused_clock)
 
     @property
     def kept_after(self) -> Key | None:

@@ -1,12 +1,16 @@
 """Which windows a request means: a span of time, a shift, a day, or a series of them."""
 
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import NamedTuple
 
 from zoneledger.core.calendar import DAY_US, PeriodKind, day_window, local_time, periods
 from zoneledger.core.errors import ShiftUnknown, WindowInvalid
-from zoneledger.core.plant import Unit
+from zoneledger.core.plant import Line, Unit
 from zoneledger.core.shifts import ShiftInstance, find_instance, instances
+from zoneledger.wording import counted
 
 MAX_WINDOW_US = 400 * DAY_US
 #: What is told or kept one by one (spans, passes, questions, given reasons, acceptance runs) is of at most so many days.
@@ -14,8 +18,12 @@ MAX_DAYS = 31
 MAX_POINTS = 2000
 #: How much of the ledger is read at once, as cells times days: what is summed beforehand is not read.
 MAX_CELL_DAYS = 1600
-#: How far back `before` looks for a shift.
+#: How far back `before` looks for a shift, and how far from now `now` and `last` do.
 MAX_SHIFT_GAP_US = MAX_DAYS * DAY_US
+#: What `shift` takes beside a shift's id: the one that lasts now, and the one that ended last.
+NOW, LAST = "now", "last"
+
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +57,13 @@ class Asked:
     shift: str | None = None
     day: date | None = None
 
+    @property
+    def moves(self) -> bool:
+        """Whether it means another window as time goes on."""
+        return self.shift in (NOW, LAST)
 
-def window_of(unit: Unit, asked: Asked) -> Window:
+
+def window_of(unit: Unit, asked: Asked, now_us: int) -> Window:
     """Return the window that a request means for a unit; raise WindowInvalid or ShiftUnknown, saying what would be right."""
     given = [asked.start_us is not None or asked.end_us is not None, asked.shift is not None, asked.day is not None]
     if sum(given) != 1:
@@ -58,7 +71,7 @@ def window_of(unit: Unit, asked: Asked) -> Window:
             "A window is either start and end, or shift (such as 2026-11-25/early), or day (2026-11-25)."
         )
     if asked.shift is not None:
-        return _shift_window(unit, asked.shift)
+        return _shift_window(unit, asked.shift, now_us)
     if asked.day is not None:
         return Window(*day_window(unit.tz, asked.day), label=asked.day.isoformat())
     if asked.start_us is None or asked.end_us is None:
@@ -70,29 +83,106 @@ def window_of(unit: Unit, asked: Asked) -> Window:
     return Window(asked.start_us, asked.end_us)
 
 
-def _shift_window(unit: Unit, shift: str) -> Window:
+def _shift_window(unit: Unit, shift: str, now_us: int) -> Window:
     if unit.line is None:
         raise WindowInvalid(f"{unit.path} is a site, and shifts belong to lines: ask for a line, a cell or a zone.")
+    if not unit.line.shifts:
+        raise ShiftUnknown(f"{unit.line_path} has no shifts: ask for a day, or for start and end.")
+    if shift in (NOW, LAST):
+        return _moving_window(unit, shift, now_us)
     found = find_instance(unit.line, unit.tz, shift)
     if found is None:
-        names = ", ".join(pattern.name for pattern in unit.line.shifts) or "none"
-        raise ShiftUnknown(
-            f"{unit.line_path} has no shift {shift}; its shifts: {names}. Address one as 2026-11-25/early."
-        )
+        names = ", ".join(pattern.name for pattern in unit.line.shifts)
+        raise ShiftUnknown(f"{_why_none(unit.line_path or unit.path, unit.line, shift)}; its shifts: {names}.")
     return _of_shift(found)
 
 
-def other_window(unit: Unit, window: Window, against: Asked | None) -> Window:
+def _why_none(path: str, line: Line, shift: str) -> str:
+    """Return why a line has no such shift."""
+    day, _, name = shift.partition("/")
+    if not (_DAY.fullmatch(day) and name):
+        return (
+            f"{shift!r} names no shift of {path}: give the local date at its start and its name, such as 2026-11-25/early, "
+            "or now, or last"
+        )
+    try:
+        weekday = f"{date.fromisoformat(day):%A}"
+    except ValueError:
+        return f"There is no date {day}, and so no shift of {path} on it"
+    if name not in {pattern.name for pattern in line.shifts}:
+        return f"{path} has no shift {name!r}"
+    return f"{path} has no shift {name!r} on {day}, a {weekday}"
+
+
+class ShiftsAround(NamedTuple):
+    """A line's shifts around an instant, as far as they lie within 31 days of it; None where there is no such one.
+
+    Of several that last, `lasting` is the one that began last. `begun` is the one that began last, whether it lasts or not.
+    """
+
+    lasting: Window | None
+    begun: Window | None
+    ended: Window | None
+    coming: Window | None
+
+
+def shifts_around(unit: Unit, now_us: int) -> ShiftsAround:
+    """Return the shifts of a unit's line that lie around an instant; none of a site."""
+    if unit.line is None:
+        return ShiftsAround(None, None, None, None)
+    near = instances(unit.line, unit.tz, now_us - MAX_SHIFT_GAP_US, now_us + MAX_SHIFT_GAP_US)
+    begun = [one for one in near if one.start_us <= now_us]
+    ended = sorted((one for one in begun if one.end_us <= now_us), key=lambda one: one.end_us)
+    return ShiftsAround(
+        lasting=_last([one for one in begun if one.end_us > now_us]),
+        begun=_last(begun),
+        ended=_last(ended),
+        coming=next((_of_shift(one) for one in near if one.start_us > now_us), None),
+    )
+
+
+def _last(shifts: Sequence[ShiftInstance]) -> Window | None:
+    return _of_shift(shifts[-1]) if shifts else None
+
+
+def _moving_window(unit: Unit, shift: str, now_us: int) -> Window:
+    """Return the shift that lasts now, or the one that ended last."""
+    around = shifts_around(unit, now_us)
+    found = around.ended if shift == LAST else around.lasting
+    if found is not None:
+        return found
+    what = "has no last shift" if shift == LAST else "is in no shift"
+    raise ShiftUnknown(f"{unit.line_path} {what} now, {_around_told(unit, now_us, around)}")
+
+
+def _around_told(unit: Unit, now_us: int, around: ShiftsAround) -> str:
+    """Return what time it is, which shift ended last, which one lasts, if any, and which begins next, by the site's clock."""
+
+    def told(at_us: int) -> str:
+        return f"{local_time(at_us, unit.tz):%Y-%m-%d %H:%M}"
+
+    ended, lasting, coming = around.ended, around.lasting, around.coming
+    before, after = "none ended in the 31 days before", "none begins in the 31 days to come"
+    words = [
+        f"the last one, {ended.shift}, ended at {told(ended.end_us)}" if ended else before,
+        *([f"{lasting.shift} lasts now"] if lasting else []),
+        f"the next one, {coming.shift}, begins at {told(coming.start_us)}" if coming else after,
+    ]
+    return f"at {told(now_us)} ({unit.site.timezone}): {'; '.join(words)}."
+
+
+def other_window(unit: Unit, window: Window, against: Asked | None, now_us: int) -> Window:
     """Return the window that another one is compared with: as asked, or (None) the shift or day before it, or as much time.
 
     Raises WindowInvalid or ShiftUnknown, saying what would be right.
     """
     if against is not None:
-        return window_of(unit, against)
-    return _window_before(unit, window)
+        return window_of(unit, against, now_us)
+    return window_before(unit, window)
 
 
-def _window_before(unit: Unit, window: Window) -> Window:
+def window_before(unit: Unit, window: Window) -> Window:
+    """Return the shift, the day or as much time before a window; raise ShiftUnknown where no shift lies in the 31 days before it."""
     if window.shift is not None and unit.line is not None:
         earlier = instances(unit.line, unit.tz, window.start_us - MAX_SHIFT_GAP_US, window.start_us)
         begun = [one for one in earlier if one.start_us < window.start_us]
@@ -118,10 +208,9 @@ def window_after(unit: Unit, window: Window) -> Window | None:
 
 def present_window(unit: Unit, now_us: int) -> Window:
     """Return the shift of a unit's line that began last, or today where the line has none, or none in the last 31 days."""
-    if unit.line is not None:
-        begun = instances(unit.line, unit.tz, now_us - MAX_SHIFT_GAP_US, now_us + 1)
-        if begun:
-            return _of_shift(begun[-1])
+    begun = shifts_around(unit, now_us).begun
+    if begun is not None:
+        return begun
     day = local_time(now_us, unit.tz).date()
     return Window(*day_window(unit.tz, day), label=day.isoformat())
 
@@ -139,7 +228,8 @@ def bound(unit: Unit, start_us: int, end_us: int) -> None:
     """Raise WindowInvalid where too much of the ledger would have to be read of a unit at once."""
     if end_us - start_us > longest_us(unit):
         raise WindowInvalid(
-            f"The ledger of {len(unit.cells)} cells is read of at most {longest_us(unit) / DAY_US:.1f} days at once. "
+            f"The ledger of {counted(len(unit.cells), 'cell', 'cells')} "
+            f"is read of at most {longest_us(unit) / DAY_US:.1f} days at once. "
             "Ask for a shorter window, or a unit below."
         )
 

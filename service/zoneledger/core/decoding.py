@@ -12,6 +12,7 @@ from zoneledger.core.messages import Message
 #: Why a message or a payload is refused: the codes that programs are told.
 Reason = Literal[
     "too_large",
+    "empty",
     "not_utf8",
     "not_json",
     "too_many",
@@ -86,12 +87,15 @@ def check_size(size: int) -> None:
 
 
 def decode_text(payload: bytes) -> str:
-    """Return the payload's text; raise Refusal `too_large` or `not_utf8`."""
+    """Return the payload's text; raise Refusal `too_large`, `empty` or `not_utf8`."""
     check_size(len(payload))
     try:
-        return payload.decode()
+        text = payload.decode()
     except UnicodeDecodeError as error:
         raise Refusal("not_utf8", f"byte {error.start} of the payload is not UTF-8") from None
+    if _skip(text, 0) == len(text):
+        raise Refusal("empty", f"the payload is empty{' but for white space' if text else ''}")
+    return text
 
 
 def _decode_at(text: str, start: int, decoder: json.JSONDecoder = _DECODER) -> tuple[Any, int]:
@@ -138,7 +142,7 @@ def split_payload(payload: bytes) -> list[Element]:
     """Return the messages of a payload, one or an array of at most 1,000, unchecked but for being JSON.
 
     An element's value is a Refusal where only that message cannot be read: `too_deep`, `not_utf8`. Raises Refusal for
-    the whole payload: `too_large`, `not_utf8`, `not_json`, `too_many`.
+    the whole payload: `too_large`, `empty`, `not_utf8`, `not_json`, `too_many`.
     """
     try:
         return _split_text(decode_text(payload))
@@ -164,7 +168,7 @@ def _is_unicode(text: str) -> bool:
 def read_element(body: bytes) -> Element:
     """Return the one message that bytes are, as `split_payload` tells it; an array is none of messages here, but one itself.
 
-    Raises Refusal `too_large` or `not_json`.
+    Raises Refusal `too_large`, `empty` or `not_json`.
     """
     try:
         return _only_element(decode_text(body))

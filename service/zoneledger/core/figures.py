@@ -176,7 +176,7 @@ def figures_of(account: Account) -> Figures:
         nee=nee,
         teep=ratio(a.good_standard_us, a.calendar_us) if rated and seen else None,
         known=ratio(known_us, a.planned_us),
-        utilisation=ratio(a.running_us, a.planned_us) if seen else None,
+        utilisation=ratio(a.running_us, a.planned_us) if known_us > 0 else None,
         masked_changeover=ratio(a.masked_us, a.zone_changeover_us),
         made_per_planned_hour=ratio(a.made * HOUR_US, a.planned_us) if seen else None,
         made_per_running_hour=ratio(a.made * HOUR_US, a.running_us),

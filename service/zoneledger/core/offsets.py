@@ -22,6 +22,10 @@ class Offset(NamedTuple):
         """The estimate: how far the clock is ahead, in microseconds."""
         return self.largest_us if self.before_us is None else max(self.largest_us, self.before_us)
 
+    def reaches(self, start_us: int) -> bool:
+        """Whether it may rest on messages that arrived from an instant on."""
+        return start_us < (self.period + 2) * PERIOD_US
+
 
 def observe(offset: Offset | None, arrived_us: int, ahead_us: int) -> Offset:
     """Return the estimate after a message that arrived at `arrived_us` with a time `ahead_us` later than that."""
@@ -31,3 +35,13 @@ def observe(offset: Offset | None, arrived_us: int, ahead_us: int) -> Offset:
     if period == offset.period + 1:
         return Offset(period, ahead_us, offset.largest_us)
     return offset._replace(largest_us=max(offset.largest_us, ahead_us))
+
+
+def later_of(taken: Offset | None, refused: Offset | None) -> Offset | None:
+    """Return the estimate by messages that were taken, or that by refused ones where these came when the other was outdated.
+
+    One refused message tells little: its time may be a slip, and those that are taken tell what the clock is.
+    """
+    if taken is None or (refused is not None and refused.period > taken.period + 1):
+        return refused
+    return taken

@@ -8,6 +8,7 @@ from functools import cached_property
 from typing import Literal
 from zoneinfo import ZoneInfo
 
+from zoneledger.core.calendar import midnight_us
 from zoneledger.core.given import EXPLAINED_STATES
 
 PATH_STEP_PATTERN = r"^[a-z0-9-]{1,40}$"
@@ -82,12 +83,16 @@ class Target:
 
 @dataclass(frozen=True, slots=True)
 class Cell:
-    """One cell; its own standards and targets win over those of its line."""
+    """One cell; its own standards and targets win over those of its line.
+
+    It belongs to its line from the local midnight of `since` on, and from the beginning where that is None.
+    """
 
     name: str
     zones: tuple[str, ...]
     standards: tuple[Standard, ...] = ()
     targets: tuple[Target, ...] = ()
+    since: date | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +152,11 @@ class Unit:
     def tz(self) -> ZoneInfo:
         """Return the time zone of the unit's site."""
         return self.site.tz
+
+    @property
+    def since_us(self) -> int | None:
+        """Return from when on the unit's cell belongs to its line; None: from the beginning, as sites and lines are."""
+        return None if self.cell is None or self.cell.since is None else midnight_us(self.cell.since, self.tz)
 
     def target_on(self, day: date) -> Target | None:
         """Return the target that holds on a local date: the cell's own, else its line's; None where nothing was promised."""

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 from dateutil.rrule import rrulestr
 
 from zoneledger.core.calendar import DAY_US, instant_us, local_time
-from zoneledger.core.plant import Line, PlannedStop, ShiftPattern
+from zoneledger.core.plant import Line, PlannedStop, ShiftPattern, Unit
 from zoneledger.core.spans import Interval, intersect, unite
 
 FIRST_SINCE = date(2000, 1, 1)
@@ -99,6 +99,21 @@ def planned(line: Line, tz: ZoneInfo, start_us: int, end_us: int) -> list[Interv
         return [(start_us, end_us)] if start_us < end_us else []
     pieces = [piece for instance in instances(line, tz, start_us, end_us) for piece in instance.planned()]
     return intersect(unite(pieces), [(start_us, end_us)])
+
+
+def in_shift(line: Line, tz: ZoneInfo, at_us: int) -> bool:
+    """Tell whether a line is in a shift at an instant, planned stops included; a line without shifts always is."""
+    return not line.shifts or bool(instances(line, tz, at_us, at_us + 1))
+
+
+def planned_of(unit: Unit, start_us: int, end_us: int) -> list[Interval]:
+    """Return the planned time of a unit in [start_us, end_us): its line's, of a cell or zone since the cell belongs to it.
+
+    A site has none of its own.
+    """
+    if unit.line is None:
+        return []
+    return planned(unit.line, unit.tz, max(start_us, unit.since_us or start_us), end_us)
 
 
 def subtract(intervals: Iterable[Interval], holes: Iterable[Interval]) -> list[Interval]:

@@ -5,8 +5,12 @@ from typing import NamedTuple
 
 from zoneledger.core.figures import Account, Figures
 from zoneledger.core.states import NOT_KEPT, UNKNOWN
+from zoneledger.wording import counted, first_of
 
 Kind = tuple[str, str | None, str | None]
+
+#: So many cells or zones are named in a sentence.
+NAMED = 3
 
 
 class Warning(NamedTuple):
@@ -14,12 +18,6 @@ class Warning(NamedTuple):
 
     code: str
     text: str
-
-
-def number_of(number: int, name: str) -> str:
-    """Return so many of something in words, such as `1 pass` or `2 passes`."""
-    plural = f"{name}es" if name.endswith("s") else f"{name}s"
-    return f"{number} {name if number == 1 else plural}"
 
 
 def _kinds(unrated: Set[Kind]) -> str:
@@ -47,7 +45,7 @@ def warnings_of(level: str, account: Account, figures: Figures, unrated: Set[Kin
 def restated(cause: str) -> Warning:
     """Return the warning that belongs to figures that changed after their window was over; `cause` is the last change's."""
     text = (
-        f"These figures changed after the window was over, the last time by {cause}; /v1/revisions lists each change."
+        f"These figures changed after the window was over, last because {_why(cause)}; /v1/revisions lists each change."
     )
     return Warning("restated", text)
 
@@ -66,31 +64,33 @@ def failure_warnings(begins_unseen: int, ends_unseen: int, trend: float | None) 
         )
         found.append(Warning("trend", text))
     if begins_unseen:
-        text = f"{number_of(begins_unseen, 'failure')} came right after unknown time, so that one fault may be counted twice."
+        failures = counted(begins_unseen, "failure", "failures")
+        text = f"{failures} came right after unknown time, so that one fault may be counted twice."
         found.append(Warning("begin_unseen", text))
     if ends_unseen:
-        text = f"{number_of(ends_unseen, 'failure')} had no end up to now, or to where the evidence ends: repairs may be longer."
+        failures = counted(ends_unseen, "failure", "failures")
+        text = f"{failures} had no end up to now, or to where the evidence ends: repairs may be longer."
         found.append(Warning("end_unseen", text))
     return found
 
 
 def not_declared(cells: Sequence[str]) -> Warning:
     """Return the warning that belongs to figures without cells that the plant model does not name any more."""
-    text = "The plant model names these cells no more, so they are left out, though they have a ledger: "
-    return Warning("not_declared", f"{text}{_first(cells)}.")
+    text = f"Left out is the ledger of {_these(cells, 'cell')}, which the plant model does not name any more"
+    return Warning("not_declared", f"{text}: {first_of(cells, NAMED)}.")
 
 
 def zones_not_declared(zones: Iterable[tuple[str, str]]) -> list[Warning]:
     """Return the warning that belongs to passes of zones, (cell, name), that the plant model names no more; none without any."""
     gone = sorted("/".join(zone) for zone in zones)
-    text = f"The plant model names these zones no more; their passes are told all the same: {_first(gone)}."
-    return [Warning("zones_not_declared", text)] if gone else []
+    text = f"The plant model does not name {_these(gone, 'zone')} any more; passes there are told all the same"
+    return [Warning("zones_not_declared", f"{text}: {first_of(gone, NAMED)}.")] if gone else []
 
 
 def older_ledger(cells: Sequence[str]) -> Warning:
     """Return the warning that belongs to what is read off activities and alarms that are not derived yet."""
-    text = "Until the ledger of these cells is derived anew after an upgrade, panels, programs and subsystems are missing: "
-    return Warning("older_ledger", f"{text}{_first(cells)}.")
+    text = f"Until the ledger of {_these(cells, 'cell')} is derived anew after an upgrade, panels, programs and subsystems are missing"
+    return Warning("older_ledger", f"{text}: {first_of(cells, NAMED)}.")
 
 
 def not_derived(cells: Sequence[str]) -> Warning:
@@ -99,12 +99,35 @@ def not_derived(cells: Sequence[str]) -> Warning:
         "Of part of this window the ledger was derived by an earlier version, and its messages are not kept any more, so that "
         "panels, programs and subsystems are missing there for good: "
     )
-    return Warning("not_derived", f"{text}{_first(cells)}.")
+    return Warning("not_derived", f"{text}{first_of(cells, NAMED)}.")
 
 
-def _first(names: Sequence[str]) -> str:
-    """Return the first three names, and how many more there are."""
-    return ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
+#: Why figures changed, by the causes of revisions that are always the same.
+_BECAUSE = {
+    "late messages": "messages came late",
+    "messages after a silence": "messages came after a silence",
+    "link up and down again": "the link of a controller went up and down again",
+    "verdicts": "verdicts on fasteners came",
+    "rebuild": "the ledger was derived anew",
+}
+#: And by how the others begin, which end with a version of the plant model or a role.
+_BECAUSE_OF = {
+    "plant version ": "the plant model was changed (version {})",
+    "reason given by ": "a reason was given by {}",
+    "reason taken back by ": "a reason was taken back by {}",
+    "given reason undone by ": "a given reason was undone by {}",
+}
+
+
+def _why(cause: str) -> str:
+    for begin, why in _BECAUSE_OF.items():
+        if cause.startswith(begin):
+            return why.format(cause.removeprefix(begin))
+    return _BECAUSE.get(cause, f"of {cause}")
+
+
+def _these(names: Sequence[str], name: str) -> str:
+    return f"this {name}" if len(names) == 1 else f"these {name}s"
 
 
 def _level_warnings(level: str) -> list[Warning]:
@@ -124,21 +147,21 @@ def _doubts(account: Account, figures: Figures, unrated: Set[Kind]) -> list[Warn
         minutes = forgotten_us / 60e6
         found.append(Warning("not_kept", f"For {minutes:.1f} min of planned time the ledger is not kept any more."))
     if account.unrated:
-        made = number_of(account.unrated, "fastener")
+        made = counted(account.unrated, "fastener", "fasteners")
         text = f"No standard for {made}, left out of performance: {_kinds(unrated)}."
         found.append(Warning("unrated", text))
     if figures.performance is not None and figures.performance > 1:
         found.append(Warning("performance_above_1", "Performance is above 1: the standard is slower than the cell."))
     if account.outside_planned:
-        made = number_of(account.outside_planned, "fastener")
+        made = counted(account.outside_planned, "fastener", "fasteners")
         text = f"Not counted in the figures: {made} made outside planned time."
         found.append(Warning("outside_planned", text))
     if account.unseen_more:
-        counts = f"The controller counts {number_of(account.unseen_more, 'fastener')} more than were received: "
-        text = counts + "output is understated, and quality may be wrong either way."
+        made = counted(account.unseen_more, "fastener", "fasteners")
+        text = f"The controller counts {made} more than were received: output is understated, and quality may be wrong either way."
         found.append(Warning("unseen", text))
     if account.unseen_fewer:
-        counts = f"The controller counts {number_of(account.unseen_fewer, 'fastener')} fewer than were received: "
-        text = counts + "output may be overstated."
+        made = counted(account.unseen_fewer, "fastener", "fasteners")
+        text = f"The controller counts {made} fewer than were received: output may be overstated."
         found.append(Warning("unseen", text))
     return found

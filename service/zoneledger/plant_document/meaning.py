@@ -88,6 +88,7 @@ def _to_cell(cell: CellDocument, place: str, faults: Faults) -> Cell:
         tuple(cell.zones),
         _to_standards(cell.standards, f"{place}/standards", faults),
         _to_targets(cell.targets, f"{place}/targets", faults),
+        cell.since,
     )
 
 

@@ -22,11 +22,13 @@ from zoneledger.plant_document.schema import (
     StopDocument,
     TargetDocument,
 )
+from zoneledger.wording import counted, words_of
 
 MAX_BYTES = 1024 * 1024
 MAX_FAULTS = 100
 MAX_STEP = 60
 WHOLE = "document"
+NOT_JSON = "must be JSON"
 
 _PATTERNS = {
     PATH_STEP_PATTERN: "must be 1 to 40 of a-z, 0-9 and -",
@@ -57,11 +59,11 @@ def read_json(text: str | bytes) -> PlantDocument:
     try:
         data = json.loads(decoded(text), object_pairs_hook=_to_object)
     except json.JSONDecodeError as error:
-        raise PlantInvalid([(f"line {error.lineno}", f"must be JSON: {error.msg}")]) from None
+        raise PlantInvalid([(f"line {error.lineno}", f"{NOT_JSON}: {error.msg}")]) from None
     except RecursionError:
         raise PlantInvalid([(WHOLE, "is nested too deeply")]) from None
     except ValueError:
-        raise PlantInvalid([(WHOLE, "must be JSON: a number has too many digits")]) from None
+        raise PlantInvalid([(WHOLE, f"{NOT_JSON}: a number has too many digits")]) from None
     if repeated := _repeated(data):
         raise PlantInvalid(shortened(repeated))
     return read_data(data)
@@ -99,7 +101,9 @@ def place_of(steps: tuple[int | str, ...]) -> str:
 def shortened(faults: list[tuple[str, str]]) -> list[tuple[str, str]]:
     """Return the first hundred faults, and how many more there are."""
     more = len(faults) - MAX_FAULTS
-    return faults if more <= 0 else [*faults[:MAX_FAULTS], (WHOLE, f"has {more} more faults than are listed here")]
+    if more <= 0:
+        return faults
+    return [*faults[:MAX_FAULTS], (WHOLE, f"has {counted(more, 'more fault', 'more faults')} than are listed here")]
 
 
 def _to_object(pairs: list[tuple[str, Any]]) -> _Object:
@@ -143,9 +147,7 @@ def _sentence(error: ErrorDetails) -> str:
         return "must not be empty"
     if kind == "too_long":
         return f"must have at most {context['max_length']} entries"
-    if kind == "value_error":
-        return str(context["error"])
-    return error["msg"].replace("Input should", "must").replace("String should", "must")
+    return words_of(error).replace("Input should", "must").replace("String should", "must")
 
 
 def _fields_around(steps: tuple[int | str, ...]) -> list[str]:

@@ -132,6 +132,12 @@ class CellDocument(DocumentModel):
     targets: list[TargetDocument] = Field(
         default=[], max_length=500, description="What was promised of this cell; it wins over what was of its line."
     )
+    since: CalendarDate | None = Field(
+        default=None,
+        description="It belongs to its line from the local midnight at which this date begins, and has no planned time "
+        "before; left out: from the beginning.",
+        examples=["2026-03-02"],
+    )
 
 
 class LineDocument(DocumentModel):

@@ -3,8 +3,8 @@
 import math
 import sqlite3
 import time
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -18,6 +18,7 @@ from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_en
 from zoneledger.core.errors import StoreUnavailable
 
 BUSY_TIMEOUT_MS = 10_000
+POSTGRESQL_PORT = 5432
 #: How long PostgreSQL may take to let us in, and for one statement. Longer than this a statement waits only for whoever
 #: holds a lock, or for an answer over a connection that is dead and was never closed.
 CONNECT_S, WRITE_S, READ_S = 10.0, 10.0, 30.0
@@ -54,7 +55,7 @@ SQLITE_OUTAGES = {
     sqlite3.SQLITE_READONLY: "it can only be read",
     sqlite3.SQLITE_IOERR: "its disk fails",
     sqlite3.SQLITE_CORRUPT: "its disk fails, or its file is damaged",
-    sqlite3.SQLITE_NOTADB: "its file is damaged",
+    sqlite3.SQLITE_NOTADB: "its file is no SQLite database, or its begin is damaged",
     sqlite3.SQLITE_FULL: "its disk is full",
     sqlite3.SQLITE_CANTOPEN: "its file cannot be opened",
     sqlite3.SQLITE_PROTOCOL: "it is locked by another",
@@ -183,6 +184,24 @@ def _outage(error: Exception) -> str | None:
     if error.connection_invalidated:
         return SQLSTATE_OUTAGES["08"]
     return SQLSTATE_OUTAGES.get(sqlstate) or SQLSTATE_OUTAGES.get(sqlstate[:2]) or SQLITE_OUTAGES.get(sqlite_code)
+
+
+@contextmanager
+def naming(database_url: str) -> Iterator[None]:
+    """Let StoreUnavailable say which database it is, for whoever starts the service: callers of the API are not told."""
+    try:
+        yield
+    except StoreUnavailable as error:
+        raise StoreUnavailable(f"{error} ({_place(driver_url(database_url))})") from error
+
+
+def _place(url: URL) -> str:
+    """Return where a database is, and the account; never the password."""
+    if url.get_backend_name() == "sqlite":
+        return f"file {url.database}"
+    host = "no host named" if url.host is None else f"host {url.host}, port {url.port or POSTGRESQL_PORT}"
+    user = "no user named" if url.username is None else f"user {url.username}"
+    return f"{host}, database {url.database or 'not named'}, {user}"
 
 
 @asynccontextmanager

@@ -60,6 +60,10 @@ from zoneledger.storage.statements import PLANT_VERSION
 from zoneledger.storage.trails import SqlTrails, discrepancy_of, gap_of
 
 
+def _offset(text: str | None) -> Offset | None:
+    return Offset(*json.loads(text)) if text else None
+
+
 def head_of(row: Row[Any]) -> Head:
     """Return the head that a row of its table holds."""
     return Head(
@@ -72,7 +76,8 @@ def head_of(row: Row[Any]) -> Head:
         row.link_down_us,
         json.loads(row.counts),
         row.ledger_id,
-        Offset(*json.loads(row.clock)) if row.clock else None,
+        _offset(row.clock),
+        _offset(row.refused_clock),
         row.kept_boot,
         row.kept_seq,
         row.ledger_from_us,

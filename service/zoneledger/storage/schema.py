@@ -11,7 +11,7 @@ from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
 from sqlalchemy.pool import NullPool
 
 from zoneledger.core.errors import SchemaMismatch, StoreUnavailable
-from zoneledger.storage.engines import driver_url, transaction
+from zoneledger.storage.engines import driver_url, naming, transaction
 
 
 def _config(connection: Connection | None = None) -> Config:
@@ -63,7 +63,8 @@ async def migrate(database_url: str, revision: str = "head") -> None:
     """Bring a database to a revision in one transaction; raise SchemaMismatch for a newer one, StoreUnavailable if it is away."""
     engine = _engine(database_url)
     try:
-        async with transaction(engine) as connection:
-            await connection.run_sync(_move, revision)
+        with naming(database_url):
+            async with transaction(engine) as connection:
+                await connection.run_sync(_move, revision)
     finally:
         await engine.dispose()

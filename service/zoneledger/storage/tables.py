@@ -65,6 +65,7 @@ heads = Table(
     _text("counts"),
     Column("ledger_id", Integer, nullable=False),
     _text("clock", nullable=True),
+    _text("refused_clock", nullable=True),
     Column("kept_boot", BigInteger, nullable=True),
     Column("kept_seq", BigInteger, nullable=True),
     _us("ledger_from_us", nullable=True),

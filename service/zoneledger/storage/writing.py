@@ -45,9 +45,9 @@ _HEAD_FIELDS = [one.name for one in fields(Head) if one.name not in ("cell", "ce
 
 
 def _head_row(head: Head) -> dict[str, Any]:
-    clock = None if head.clock is None else json.dumps(head.clock)
     row = {name: getattr(head, name) for name in _HEAD_FIELDS}
-    return row | {"key": head.cell_id, "counts": json.dumps(head.counts), "clock": clock}
+    clocks = {name: row[name] and json.dumps(row[name]) for name in ("clock", "refused_clock")}
+    return row | {"key": head.cell_id, "counts": json.dumps(head.counts)} | clocks
 
 
 class SqlWriting(SqlReading):

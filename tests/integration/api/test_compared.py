@@ -68,6 +68,16 @@ async def test_another_window_that_is_none_is_named(told: httpx.AsyncClient, aga
     problem(await told.get(f"/v1/kpi/{CELL}", params=FIRST | {"against": against}), code)
 
 
+@pytest.mark.parametrize("call", ["kpi", "sheet"])
+@pytest.mark.parametrize("moving", ["now", "last"])
+async def test_what_a_window_is_compared_with_does_not_move_and_says_so(
+    told: httpx.AsyncClient, call: str, moving: str
+) -> None:
+    found = problem(await told.get(f"/v1/{call}/{CELL}", params=FIRST | {"against": moving}), "window_invalid")
+    assert "2026-11-24/early" in found["detail"]
+    assert "neither now nor last" in found["detail"]
+
+
 async def test_what_cannot_be_compared_is_named(told: httpx.AsyncClient) -> None:
     split = await told.get(f"/v1/kpi/{CELL}", params=FIRST | {"against": "before", "by": "hour"})
     assert "either split" in problem(split, "window_invalid")["detail"]

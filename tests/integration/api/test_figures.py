@@ -54,6 +54,9 @@ async def test_the_figures_of_a_window(get: Get) -> None:
     assert kpi["fasteners_per_hour"] == {"planned": 50, "running": 100, "good": 47.5}
     assert kpi["zones"]["1"]["time_s"] == kpi["time_s"]
     assert kpi["zones"]["2"]["time_s"]["unknown"] == 7200
+    assert (kpi["zones"]["1"]["utilisation"], kpi["zones"]["2"]["utilisation"]) == (0.5, None), (
+        "never heard, not unused"
+    )
 
 
 async def test_a_shift_a_day_and_their_series(get: Get) -> None:
@@ -187,13 +190,13 @@ def _wrong() -> list[tuple[dict[str, Any], str, str]]:
         (whole | {"day": "2026-03-02"}, "window_invalid", "either"),
         ({"start": "2020-01-01T00:00:00Z", "end": "2026-03-02T00:00:00Z"}, "window_invalid", "400 days"),
         ({"start": "2026-03-02T06:00:00", "end": whole["end"]}, "request_invalid", "offset"),
-        ({"start": "2026-02-30T06:00:00Z", "end": whole["end"]}, "request_invalid", "exists"),
+        ({"start": "2026-02-30T06:00:00Z", "end": whole["end"]}, "request_invalid", "there is no date 2026-02-30"),
         ({"start": "0001-01-01T00:00:00+23:59", "end": whole["end"]}, "request_invalid", "2000 to 2199"),
         ({"start": whole["start"], "end": "9999-12-31T23:59:59.999999-23:59"}, "request_invalid", "2000 to 2199"),
         ({"start": "1764050400", "end": whole["end"]}, "request_invalid", "RFC 3339"),
         ({"day": "9999-12-31"}, "request_invalid", "2000 to 2199"),
         ({"day": "0001-01-01"}, "request_invalid", "2000 to 2199"),
-        ({"day": "2026-02-30"}, "request_invalid", "2026-11-25"),
+        ({"day": "2026-02-30"}, "request_invalid", "there is no date 2026-02-30"),
         ({"day": "20260302"}, "request_invalid", "2026-11-25"),
         ({"day": "2026-W10-1"}, "request_invalid", "2026-11-25"),
         ({"shift": "2026-03-02/night"}, "shift_unknown", "early, late"),
@@ -253,3 +256,4 @@ async def test_an_unknown_unit_is_a_problem_that_names_what_there_is(
     found = problem(await told.get(f"/v1/{call}/{unit}", params={"day": "2026-03-02"}), "unit_unknown")
     assert "bench" in found["detail"]
     assert found["detail"].isprintable()
+    assert ("leave out the slash at its end" in found["detail"]) == (unit == f"{CELL}/")

@@ -1,6 +1,7 @@
 """The whole API under generated requests, right and wrong ones: no failure, and every answer is as the document says."""
 
 import asyncio
+import os
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,8 @@ from zoneledger.asgi import create_app
 from zoneledger.bootstrap import build_service
 from zoneledger.storage.schema import migrate
 
-EXAMPLES = 30
+#: A few, as each is a request with all its checks; ZONELEDGER_EXAMPLES asks for more.
+EXAMPLES = int(os.environ.get("ZONELEDGER_EXAMPLES", "15"))
 #: Making wrong plants takes long: their schema is large.
 PLANT_EXAMPLES = 8
 #: A window's parameters exclude each other and units are known or not: the document cannot say that, so right requests may be refused.
@@ -108,7 +110,8 @@ def _aim(case: Any, unit: str | None, window: dict[str, str] | None) -> None:
     said = next((body for path, body in WITH_BODY.items() if case.path.startswith(path)), None)
     if unit and said and isinstance(case.body, dict):
         case.body = {**case.body, **{name: said[name] for name in case.body.keys() & said.keys()}}
-    if window is not None and "{" in case.path and not said:
+    takes_one = any(one.name == "shift" for one in case.operation.query)
+    if window is not None and takes_one and not said:
         kept = {name: value for name, value in (case.query or {}).items() if name in ("by", "format")}
         asked = {"unit": unit} if unit and case.path.startswith("/v1/tables") else {}
         case.query = {**kept, **asked, **window}

@@ -95,7 +95,7 @@ async def _export(service: Service, form: Format, seconds: int, path: Path) -> i
         async with service.store.reading() as reading:
             declared = await service.plants.present(reading)
         asked = Asked(BEGIN_US, BEGIN_US + seconds * 1_000_000)
-        parts = parts_of(TABLES["fasteners"], declared, declared.plant.find(CELL), asked)
+        parts = parts_of(TABLES["fasteners"], declared, declared.plant.find(CELL), asked, NOW_US)
         return Source(service.store, declared, parts, False, NOW_US, service.limits)
 
     export = Export(TABLES["fasteners"], form, open_source)

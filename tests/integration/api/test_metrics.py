@@ -20,8 +20,10 @@ from zoneledger.api.routes import metrics as route
 from zoneledger.application.ports import Reading, Store
 from zoneledger.asgi import create_app
 from zoneledger.bootstrap import Service, build_service
+from zoneledger.core.calendar import HOUR_US
 from zoneledger.core.decoding import Reason
 from zoneledger.core.states import STATES
+from zoneledger.core.validation import parse_instant
 
 Metrics = dict[tuple[str, tuple[tuple[str, str], ...]], float]
 
@@ -95,6 +97,39 @@ async def test_each_cell_has_its_state_its_link_and_the_age_of_its_last_message(
     assert _of(found, "cell_last_message_age_seconds", cell=CELL) == 10 * 3600
     assert _of(found, "cell_last_message_age_seconds", cell=OTHER) is None
     assert _of(found, "cell_link_up", cell=CELL) is None
+
+
+async def test_a_cell_that_was_never_heard_is_told_so_and_whether_its_line_is_in_a_shift(
+    told: httpx.AsyncClient,
+) -> None:
+    """What an alert is made of: a cell that never sent has no age, and nobody is woken outside of shifts."""
+    found = await _once_looked(told)
+    assert [_of(found, "cell_heard", cell=cell) for cell in (CELL, OTHER)] == [1, 0]
+    assert _of(found, "cell_last_message_age_seconds", cell=OTHER) is None
+    assert [_of(found, "cell_in_shift", cell=cell) for cell in (CELL, OTHER)] == [1, 1]
+
+
+@pytest.mark.parametrize(("hour", "lasts"), [(2, 0), (6, 1), (10.25, 1), (22, 0)])
+async def test_a_cell_is_in_a_shift_from_its_start_to_its_end_planned_stops_included(
+    told: httpx.AsyncClient, database_url: str, hour: float, lasts: int
+) -> None:
+    begin_us = parse_instant("day", "2026-03-02T00:00:00Z")
+    app = create_app(build_service(database_url, clock=lambda: begin_us + round(hour * HOUR_US), reads_only=True))
+    transport = httpx.ASGITransport(app)
+    async with app.router.lifespan_context(app), httpx.AsyncClient(transport=transport, base_url="http://test") as api:
+        found = await _once_looked(api)
+        assert {_of(found, "cell_in_shift", cell=cell) for cell in (CELL, OTHER)} == {lasts}
+
+
+async def test_a_cell_without_shifts_always_is_in_one_and_none_is_before_it_belongs_to_its_line(
+    told: httpx.AsyncClient,
+) -> None:
+    site = PLANT["sites"][0]
+    line = {name: value for name, value in site["lines"][0].items() if name != "shifts"}
+    cells = [{"cell": "cell-1", "zones": ["1", "2"]}, {"cell": "cell-2", "zones": ["1"], "since": "2026-03-03"}]
+    answer = await told.put("/v1/plant", json={"sites": [site | {"lines": [line | {"cells": cells}]}]})
+    assert answer.status_code == 200, answer.text
+    await _until(told, lambda found: [_of(found, "cell_in_shift", cell=cell) for cell in (CELL, OTHER)] == [1, 0])
 
 
 async def test_a_cell_that_works_now_runs(told: httpx.AsyncClient) -> None:

@@ -28,7 +28,7 @@ async def test_the_empty_plant_is_version_0(api: httpx.AsyncClient) -> None:
 
 
 async def test_a_plant_comes_back_as_it_was_declared(api: httpx.AsyncClient) -> None:
-    assert (await api.put("/v1/plant", json=PLANT)).json() == {"version": 1, "applied": NOW}
+    assert (await api.put("/v1/plant", json=PLANT)).json() == {"version": 1, "applied": NOW, "restates": []}
     answer = await api.get("/v1/plant")
     assert (answer.json(), answer.headers["zoneledger-plant-version"]) == (PLANT, "1")
 
@@ -38,7 +38,7 @@ async def test_the_same_plant_again_keeps_its_version(api: httpx.AsyncClient) ->
     again = await api.put(
         "/v1/plant", content=json.dumps(PLANT, indent=3), headers={"content-type": "application/json"}
     )
-    assert again.json() == {"version": 1, "applied": NOW}
+    assert again.json() == {"version": 1, "applied": NOW, "restates": []}
 
 
 async def test_every_version_is_kept(api: httpx.AsyncClient) -> None:
@@ -122,6 +122,17 @@ async def test_all_faults_of_json_are_told_with_their_places(api: httpx.AsyncCli
 async def test_a_body_that_is_no_plant_is_a_problem(api: httpx.AsyncClient, body: bytes, kind: str) -> None:
     found = problem(await api.put("/v1/plant", content=body, headers={"content-type": kind}), "plant_invalid")
     assert found["errors"]
+
+
+@pytest.mark.parametrize("headers", [{}, {"content-type": "application/json"}])
+async def test_yaml_that_was_read_as_json_is_told_by_which_content_type_to_send_it(
+    api: httpx.AsyncClient, headers: dict[str, str]
+) -> None:
+    found = problem(await api.put("/v1/plant", content=TEXT.encode(), headers=headers), "plant_invalid")
+    assert [one["place"] for one in found["errors"]] == ["line 1"]
+    assert found["errors"][0]["detail"].endswith("; it was read as JSON: for YAML send content-type: application/yaml")
+    wrong = problem(await api.put("/v1/plant", json={"sites": 7}), "plant_invalid")
+    assert "YAML" not in wrong["errors"][0]["detail"]
 
 
 async def test_a_plant_that_is_too_large_or_of_another_kind_is_a_problem(api: httpx.AsyncClient) -> None:

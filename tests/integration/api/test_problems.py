@@ -50,6 +50,56 @@ async def test_a_path_that_there_is_not_is_a_problem_that_names_what_there_is(
     assert "/openapi.json" in found["detail"]
 
 
+@pytest.mark.parametrize(
+    ("path", "meant"),
+    [
+        (f"/v1/kip/{CELL}", "/v1/kpi/{unit}"),
+        ("/v1/kpi", "/v1/kpi/{unit}"),
+        ("/v1/unit", "/v1/units"),
+        ("/v1/units/", "/v1/units"),
+        (f"/kpi/{CELL}", "/v1/kpi/{unit}"),
+        ("/v1/table/spans", "/v1/tables/{table}"),
+        ("/metric", "/metrics"),
+        ("/v1/message", "/v1/messages"),
+        ("/v1/proof", "/v1/proofs"),
+        ("/helth/live", "/health/live"),
+        (f"/sheets/{CELL}", "/sheet/{unit}"),
+    ],
+)
+async def test_a_path_that_is_nearly_right_is_told_what_was_meant(
+    api: httpx.AsyncClient, path: str, meant: str
+) -> None:
+    told = problem(await api.get(path), "route_unknown")["detail"]
+    assert meant in told.partition("Did you mean ")[2].partition("?")[0].split(" or "), told
+
+
+@pytest.mark.parametrize("path", ["/v2", "/wp-login.php", "/" + "far/" * 9000, "/v1/" + "/" * 90, "/v1/zzzz"])
+async def test_a_path_that_is_like_none_is_not_guessed_at(api: httpx.AsyncClient, path: str) -> None:
+    assert "Did you mean" not in problem(await api.get(path), "route_unknown")["detail"]
+
+
+@pytest.mark.parametrize(
+    ("path", "told"),
+    [
+        (
+            f"/v1/kpi/{CELL}?shfit=now",
+            "query/shfit: is not a parameter of this call. Did you mean shift? There are: start, end, ",
+        ),
+        ("/v1/plant?colour=1", "query/colour: is not a parameter of this call. There are: version"),
+        (f"/v1/kpi/{CELL}?day=2026-02-30", "query/day: there is no date 2026-02-30"),
+        (f"/v1/kpi/{CELL}?day=2026-2-3", "query/day: should be a date such as 2026-11-25"),
+        (f"/v1/kpi/{CELL}?start=2026-02-20T25:00:00Z", "query/start: there is no hour 25"),
+        (f"/v1/kpi/{CELL}?start=2026-02-20T05:60:00Z", "query/start: there is no minute 60"),
+        (f"/v1/kpi/{CELL}?start=2026-02-30T05:00:00Z", "query/start: there is no date 2026-02-30"),
+        (f"/v1/kpi/{CELL}?start=2026-02-20T05:00:00", "query/start: the time should be RFC 3339 with an offset"),
+    ],
+)
+async def test_a_parameter_that_is_wrong_is_told_with_the_part_that_is(
+    api: httpx.AsyncClient, path: str, told: str
+) -> None:
+    assert problem(await api.get(path), "request_invalid")["detail"].startswith(told)
+
+
 @pytest.mark.parametrize(("path", "allowed"), PATHS)
 async def test_a_method_that_a_path_does_not_take_is_a_problem_with_those_that_it_takes(
     api: httpx.AsyncClient, path: str, allowed: str
@@ -65,6 +115,14 @@ async def test_a_method_that_a_path_does_not_take_is_a_problem_with_those_that_i
 @pytest.mark.parametrize("path", ["/v1/units", f"/v1/kpi/{CELL}", "/v1/refused"])
 async def test_a_query_string_that_is_not_utf_8_is_a_problem(api: httpx.AsyncClient, path: str, query: str) -> None:
     problem(await api.get(f"{path}?{query}"), "query_not_utf8")
+
+
+async def test_one_fault_of_a_plant_is_not_told_as_several(api: httpx.AsyncClient) -> None:
+    found = problem(await api.put("/v1/plant", json={"sites": [], "lines": []}), "plant_invalid")
+    assert (len(found["errors"]), found["detail"].partition(";")[0]) == (
+        1,
+        "1 place of the plant model should be mended",
+    )
 
 
 def test_every_error_of_the_service_has_its_problem() -> None:

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 from sqlalchemy import text
 
 from tests.fakes.failing_store import FailingStore
-from tests.integration.api.plant import PLANT
+from tests.integration.api.plant import NOW, NOW_US, PLANT
 from tests.integration.api.problem import problem
 from zoneledger.application.intake import Delivery
 from zoneledger.application.recorder import Recorder
@@ -152,6 +152,50 @@ async def test_opening_applies_the_plant_file(database_url: str, tmp_path: Path,
         async with service.store.reading() as reading:
             assert (await service.plants.present(reading)).version == 1
         await service.store.close()
+
+
+async def test_opening_says_that_the_plant_file_replaces_what_was_declared_since(
+    database_url: str, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    path = tmp_path / "plant.json"
+    path.write_text(json.dumps(PLANT))
+    settings = Settings(database_url=database_url, plant=path)
+    service = await open_service(settings)
+    await service.plants.declare(service.store, '{"sites": []}', NOW_US)
+    await service.store.close()
+    assert _said(caplog) == []
+    service = await open_service(settings)
+    async with service.store.reading() as reading:
+        assert (await service.plants.present(reading)).version == 3
+    await service.store.close()
+    assert _said(caplog) == [
+        f"the plant in the database (version 2, declared at {NOW}) differed from plant.json, and the file has replaced it as "
+        "version 3; GET /v1/plant?version=2 answers the former one"
+    ]
+
+
+def _said(caplog: pytest.LogCaptureFixture) -> list[str]:
+    return [one.getMessage() for one in caplog.records if (one.name, one.levelname) == ("zoneledger.asgi", "WARNING")]
+
+
+@pytest.mark.parametrize(
+    ("written", "told"),
+    [
+        (None, "there is no plant file "),
+        ("{", "plant.json line 1: must be JSON: "),
+        ('{"sites": 1}', "plant.json sites: must be a list"),
+    ],
+)
+async def test_a_plant_file_that_cannot_be_read_stops_before_the_database_is_made(
+    tmp_path: Path, written: str | None, told: str
+) -> None:
+    path, database = tmp_path / "plant.json", tmp_path / "ledger.db"
+    if written is not None:
+        path.write_text(written)
+    with pytest.raises((FileNotFoundError, PlantInvalid)) as refusal:
+        await open_service(Settings(database_url=f"sqlite:///{database}", plant=path))
+    assert str(refusal.value).startswith(told)
+    assert not database.exists()
 
 
 async def test_opening_with_a_faulty_plant_names_file_and_line_and_changes_nothing(

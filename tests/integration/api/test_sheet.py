@@ -1,8 +1,11 @@
 """GET /v1/sheet: all that a shift sheet shows, of one moment, and the same as the other calls tell."""
 
+import json
 from typing import Any
 
 import httpx
+from sqlalchemy import Engine
+from sqlalchemy import event as listened
 
 from tests.integration.api.conftest import Get, Send
 from tests.integration.api.plant import CELL, OTHER, PLANT, later, snapshot
@@ -24,6 +27,37 @@ async def test_the_sheet_is_what_the_other_calls_tell(get: Get) -> None:
     assert sheet["questions"] == {name: asked[name] for name in ("number", "total_s", "questions")}
     pace = await get(f"/v1/pace/{LINE}", shift=SHIFT)
     assert (sheet["pace_starts"], sheet["pace"]) == (pace["starts"], pace["zones"])
+
+
+async def test_the_ledger_of_a_sheet_is_read_once_for_all_of_its_parts(get: Get) -> None:
+    """Once for the figures, ribbons, losses and questions of all cells, once for the window before, and once for panel passes.
+
+    Those may begin before the window.
+    """
+    asked = list[str]()
+
+    def hear(_connection: Any, _cursor: Any, statement: str, *_: Any) -> None:
+        asked.append(statement)
+
+    listened.listen(Engine, "before_cursor_execute", hear)
+    try:
+        await get(f"/v1/sheet/{LINE}", shift=SHIFT)
+    finally:
+        listened.remove(Engine, "before_cursor_execute", hear)
+    assert sum("spans.state" in statement for statement in asked) == 3
+
+
+async def test_each_cell_is_warned_of_what_it_made_itself_without_a_standard(get: Get, send: Send) -> None:
+    for cell, operation in ((CELL, "drill"), (OTHER, "trim")):
+        begin = snapshot(125, "1", boot=2)
+        made = {"v": 1, "boot": 2, "seq": 1, "at": later(126), "type": "fastener", "zone": "1", "result": "good"}
+        await send(begin, made | {"operation": operation}, cell=cell)
+    sheet = await get(f"/v1/sheet/{LINE}", shift=SHIFT)
+    assert [cell["figures"]["warnings"] for cell in sheet["cells"]] == [
+        (await get(f"/v1/kpi/{cell}", shift=SHIFT))["warnings"] for cell in (CELL, OTHER)
+    ]
+    told = [json.dumps(cell["figures"]["warnings"]) for cell in sheet["cells"]]
+    assert [("drill" in text, "trim" in text) for text in told] == [(True, False), (False, True)]
 
 
 async def test_the_sheet_is_as_it_is_described(get: Get) -> None:
@@ -134,5 +168,9 @@ async def test_too_long_a_window_is_refused_and_told_how_long_may_be(told: httpx
     answer = await told.get(
         f"/v1/sheet/{LINE}", params={"start": "2026-01-01T00:00:00Z", "end": "2026-03-01T00:00:00Z"}
     )
-    assert "at most 31.0 days" in answer.json()["detail"]
+    assert "A sheet of 2 cells is of at most 31.0 days" in answer.json()["detail"]
     assert answer.status_code == 422
+    answer = await told.get(
+        f"/v1/sheet/{CELL}", params={"start": "2026-01-01T00:00:00Z", "end": "2026-03-01T00:00:00Z"}
+    )
+    assert "A sheet of 1 cell is of at most 31.0 days" in answer.json()["detail"]

@@ -11,7 +11,7 @@ import httpx
 import pytest
 from starlette.applications import Starlette
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from zoneledger_sim.demo import demo_scenario
@@ -237,6 +237,29 @@ async def test_http_tells_refusals_unless_they_are_expected() -> None:
 async def test_http_offers_again_only_what_may_yet_be_taken(status: int, error: type[Exception]) -> None:
     async with _client(lambda body: JSONResponse({}, status_code=status)) as client:
         with pytest.raises(error, match=str(status)):
+            await HttpSender(client).send(CELL, b"{}")
+
+
+@pytest.mark.parametrize(
+    ("answer", "told"),
+    [
+        (JSONResponse({"detail": "The body is too large."}, 413), "answered 413: The body is too large."),
+        (PlainTextResponse("<html>\n<h1>Unsupported method ('POST')</h1>", 501), "answered 501: it is no Zoneledger"),
+        (Response(status_code=405), "answered 405: it is no Zoneledger"),
+        (PlainTextResponse("welcome"), "answered 200: it is no Zoneledger"),
+        (JSONResponse({"stored": 1}), "answered 200: it is no Zoneledger"),
+    ],
+)
+async def test_http_names_the_address_and_what_it_answers_in_one_sentence(answer: Response, told: str) -> None:
+    async with _client(lambda body: answer) as client:
+        with pytest.raises(ValueError, match=r"^http://service/v1/messages answered \d+: ") as refusal:
+            await HttpSender(client).send(CELL, b"{}")
+    assert str(refusal.value) == f"http://service/v1/messages {told}"
+
+
+async def test_http_without_a_scheme_is_told_what_an_address_is() -> None:
+    async with httpx.AsyncClient(base_url="localhost:8000") as client:
+        with pytest.raises(RefusedError, match=r"is no address such as http://127\.0\.0\.1:8000"):
             await HttpSender(client).send(CELL, b"{}")
 
 

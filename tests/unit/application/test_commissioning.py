@@ -1,12 +1,12 @@
 """Each rule of the contract that can be judged has its finding, and a controller that keeps all of them has none."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from zoneledger.application.commissioning import judge
+from zoneledger.application.commissioning import judge, kept
 from zoneledger.application.findings import CODES, Finding
 from zoneledger.application.hearing import DISCREPANCIES, Hearing, Standing
 from zoneledger.application.made import Made
@@ -46,6 +46,7 @@ def hearing(**changes: Any) -> Hearing:
         start_us=START_US,
         end_us=END_US,
         clock_us=-20_000,
+        present_clock_us=-20_000,
         told=_sorted([*snapshots(), *(event(START_US + n * MINUTE_US, seq=n) for n in range(1, 60))]),
         is_cut=False,
         boots=1,
@@ -79,6 +80,11 @@ def discrepancies(kind: str, detail: str = "what does not fit") -> dict[str, lis
     return {each: rows if each == kind else [] for each in DISCREPANCIES}
 
 
+def one_discrepancy(kind: str, detail: str = "what does not fit") -> dict[str, list[Discrepancy]]:
+    """Return one discrepancy of a kind."""
+    return {each: rows[:1] for each, rows in discrepancies(kind, detail).items()}
+
+
 def refused(reason: str) -> list[Listed[RefusedRow]]:
     """Return two refused messages, the last one first."""
     rows = [RefusedRow(CELL, "http", START_US + n, 0, reason, "why", b"{}", 2) for n in (9, 8)]
@@ -106,8 +112,8 @@ BROKEN: dict[str, dict[str, Any]] = {
     "zones_unlisted": {"conditions": [condition(**{"1": REPORT}), condition(**{"1": REPORT, "2": REPORT})]},
     "made_absent": {"conditions": [condition(**{"1": REPORT, "2": ZoneReport(None, None, None, "head", None)})]},
     "made_differs": {"discrepancies": discrepancies("unseen"), "unseen": {"1": 4}},
-    "clock_off": {"clock_us": 5 * SECOND_US + 1, "told": snapshots(end_us=END_US + 5 * SECOND_US)},
-    "clock_drifts": {"clock_us": -SECOND_US - 1},
+    "clock_off": {"present_clock_us": 5 * SECOND_US + 1},
+    "clock_drifts": {"present_clock_us": -SECOND_US - 1},
     "clock_not_believed": {"discrepancies": discrepancies("clock_not_believed")},
     "clock_back": {"discrepancies": discrepancies("clock_back")},
     "silent_now": {"told": snapshots(end_us=END_US - 31 * SECOND_US)},
@@ -184,6 +190,103 @@ def test_a_finding_tells_its_number(code: str, number: float) -> None:
     assert f"{number}" in found.text
 
 
+def _silent_from(us: int, refused_us: Sequence[int]) -> dict[str, Any]:
+    rows = [RefusedRow(CELL, "http", at, 0, "ahead_of_clock", "why", b"{}", 2) for at in refused_us]
+    return {"told": snapshots(end_us=us), "refused": [Listed(n, CELL, row) for n, row in enumerate(rows)]}
+
+
+_SILENT_US = END_US - 10 * MINUTE_US
+_BEFORE, _SINCE = _SILENT_US - MINUTE_US, (END_US - SECOND_US, END_US - 2 * SECOND_US)
+
+#: What is told of one of each thing, and of several.
+ONE_AND_MANY: list[tuple[dict[str, Any], str]] = [
+    ({"gaps": [Gap(Place(1, 9, 0), 5, 5, START_US, START_US + 1)]}, "1 event is missing in 1 gap, boot 1 seq 5: "),
+    (
+        {"gaps": [Gap(Place(1, n, 0), 5, 8, START_US, START_US + 1) for n in (9, 8)]},
+        "8 events are missing in 2 gaps, the last one boot 1 seq 5 to 8: ",
+    ),
+    ({"told": [], "conditions": [], "strangers": [("a/b/c", 1)]}, "1 message is refused of cells "),
+    ({"refused": refused("not_json")[:1]}, "1 refused as not_json, because why: "),
+    ({"refused": refused("not_json")}, "2 refused as not_json, the last one because why: "),
+    (_silent_from(_SILENT_US, [_BEFORE]), "nothing came for 605.0 s, and the link was not told to be down: "),
+    (_silent_from(_SILENT_US, [_BEFORE]), "snapshots came up to 605.0 s apart; "),
+    (
+        _silent_from(_SILENT_US, [*_SINCE[:1], _BEFORE]),
+        "nothing was taken for 605.0 s, and the link was not told to be down: the cell is unknown; "
+        "1 message came and was refused: mend that first; send ",
+    ),
+    (
+        _silent_from(_SILENT_US, [*_SINCE, _BEFORE]),
+        "nothing was taken for 605.0 s, and the link was not told to be down: the cell is unknown; "
+        "2 messages came and were refused: mend that first; send ",
+    ),
+    (_silent_from(_SILENT_US, _SINCE), "snapshots were taken up to 605.0 s apart; "),
+    (BROKEN["nothing_came"], "no message came in the time looked at, "),
+    (
+        {"told": [], "conditions": [], "refused": refused("not_json")},
+        "no message was taken in the time looked at, so nothing else can be judged: 2 messages came and were refused; ",
+    ),
+    (BROKEN["snapshots_none"], "no snapshot came: "),
+    (BROKEN["snapshots_none"] | {"refused": refused("not_json")}, "no snapshot was taken: "),
+    (BROKEN["snapshot_late_after_start"], "after 1 start no snapshot came "),
+    (
+        {"zones_told": frozenset({"1"}), "conditions": [condition(**{"1": REPORT})]},
+        "no message ever named zone 2, which ",
+    ),
+    ({"zones_told": frozenset(), "conditions": []}, "no message ever named zones 1, 2, which "),
+    (BROKEN["zones_unlisted"], "1 of the last 2 snapshots left out zone 2: "),
+    ({"conditions": [condition(**{"1": REPORT})]}, "the last snapshot left out zone 2: "),
+    ({"discrepancies": one_discrepancy("clock_not_believed")}, "1 message has a time more than 60 s below "),
+    ({"discrepancies": one_discrepancy("clock_back")}, "1 message has a time below that of the message before (what "),
+    (BROKEN["clock_back"], "2 messages have a time below that of the message before (the last: what "),
+    (BROKEN["arrived_late"], "1 event arrived more than a minute after having happened: "),
+    (
+        {"conditions": [condition(**{"1": ZoneReport(None, None, None, None, None), "2": REPORT})]},
+        "1 of 2 reports on zones in the last snapshots has no made: ",
+    ),
+    (
+        {"discrepancies": one_discrepancy("unseen"), "unseen": {"1": 4}},
+        "made rose by another number than the fasteners received, 1 time (+4 in zone 1): ",
+    ),
+    (
+        {"discrepancies": one_discrepancy("not_present", "load ended")},
+        "1 activity ended that was not the present one (load ",
+    ),
+    (
+        {"discrepancies": one_discrepancy("not_present", "wait for head")},
+        "1 wait ended that was not the present one (wait ",
+    ),
+    (
+        {"discrepancies": one_discrepancy("not_present", "alarm a")},
+        "1 alarm was cleared that was not active (alarm a): ",
+    ),
+    (
+        {"discrepancies": one_discrepancy("snapshot_differs")},
+        "snapshots and events told different things 1 time (what ",
+    ),
+    (BROKEN["alarm_never_cleared"], "1 alarm was raised before the time looked at "),
+    (BROKEN["verdicts_unmatched"], "1 verdict names a fastener that this cell never made, panel P-1 position 7: "),
+    ({"made": Made(40, {}, 1)}, "of 40 fasteners 1 has no panel, "),
+    ({"made": Made(1, {"drill": 1}, 0)}, "1 fastener has no standard (drill): "),
+    ({"made": Made(40, {"drill": 1}, 0)}, "1 of 40 fasteners has no standard (drill): "),
+    ({"made": Made(40, {"drill": 2}, 0)}, "2 of 40 fasteners have no standard (drill): "),
+    (BROKEN["unknown_fields"], "1 field that the contract does not have "),
+    (BROKEN["unknown_types"], "1 event is of types that the contract does not have, "),
+]
+
+
+@pytest.mark.parametrize(("changes", "told"), ONE_AND_MANY, ids=[told for _, told in ONE_AND_MANY])
+def test_one_is_told_as_one_and_several_as_several(changes: dict[str, Any], told: str) -> None:
+    assert [one.text for one in judge(hearing(**changes)) if one.text.startswith(told)] != []
+
+
+def test_where_not_all_was_read_it_is_not_said_that_the_contract_was_kept() -> None:
+    assert kept(judge(hearing())) is True
+    assert kept(judge(hearing(is_cut=True))) is None
+    assert kept(judge(hearing(is_cut=True, **BROKEN["events_missing"]))) is False
+    assert kept(judge(hearing(made=Made(40, {}, 3)))) is True
+
+
 def test_breaches_come_before_advice() -> None:
     found = judge(hearing(is_cut=True, gaps=BROKEN["events_missing"]["gaps"], made=Made(1, {"drill": 1}, 1)))
     severities = [one.severity for one in found]
@@ -217,7 +320,7 @@ def test_without_a_broker_nobody_misses_the_link() -> None:
 def test_a_clock_that_is_hours_off_is_the_only_finding_of_one_that_sends_well() -> None:
     off_us = -HOUR_US
     told = [one._replace(at_us=one.at_us + off_us) for one in hearing().told]
-    (found,) = judge(hearing(told=told, clock_us=off_us))
+    (found,) = judge(hearing(told=told, clock_us=off_us, present_clock_us=off_us))
     assert (found.code, found.number) == ("clock_off", -3600.0)
 
 

@@ -1,6 +1,7 @@
 """How a payload's bytes come apart into messages, each with its own text."""
 
 import json
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -55,7 +56,7 @@ def test_a_payload_that_is_no_array_is_one_message(value: str) -> None:
 @given(payload=st.one_of(st.binary(), st.text('[]{},:"\\ 1eNau\n').map(str.encode)))
 def test_whatever_bytes_come_are_split_or_refused(payload: bytes) -> None:
     texts, reason = _split_or_why_not(payload)
-    assert reason in {None, "not_json", "not_utf8"}
+    assert reason in {None, "empty", "not_json", "not_utf8"}
     assert all(text.encode(errors="surrogateescape") in payload for text in texts)
 
 
@@ -150,8 +151,20 @@ def test_a_message_that_could_not_be_read_is_the_same_again(text: bytes, reason:
     assert (again.text.encode(errors="surrogateescape"), again.value.reason) == (text, reason)
 
 
-@pytest.mark.parametrize("text", [b"", b"{", b"1 2", b"1,2"])
+@pytest.mark.parametrize("text", [b"{", b"1 2", b"1,2", "\u00a0".encode()])
 def test_bytes_that_are_not_one_message_are_refused(text: bytes) -> None:
     with pytest.raises(Refusal) as refusal:
         read_element(text)
     assert refusal.value.reason == "not_json"
+
+
+@pytest.mark.parametrize(
+    ("payload", "detail"), [(b"", "the payload is empty"), (b" \r\n\t", "the payload is empty but for white space")]
+)
+@pytest.mark.parametrize("read", [split_payload, read_element])
+def test_a_payload_with_nothing_in_it_is_said_to_be_empty(
+    read: Callable[[bytes], object], payload: bytes, detail: str
+) -> None:
+    with pytest.raises(Refusal) as refusal:
+        read(payload)
+    assert (refusal.value.reason, refusal.value.detail) == ("empty", detail)

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from zoneledger.core.figures import Account, Figures, figures_of, ratio
+from zoneledger.core.figures import HOUR_US, Account, Figures, figures_of, ratio
 
 MINUTE_US = 60_000_000
 
@@ -196,6 +196,12 @@ def test_where_nothing_is_known_nothing_is_called_zero() -> None:
     figures = figures_of(Account(calendar_us=10, planned_us=10, unknown_us=10))
     assert (figures.utilisation, figures.teep, figures.made_per_planned_hour, figures.oee) == (None, None, None, None)
     assert (figures.known, figures.oee_low, figures.oee_high) == (0, 0, 1)
+
+
+def test_fasteners_that_came_without_any_known_time_do_not_make_its_use_zero() -> None:
+    figures = figures_of(Account(planned_us=10, unknown_us=10, standard_us=4, good_standard_us=4, made=2, good=2))
+    assert (figures.utilisation, figures.availability, figures.oee) == (None, None, None)
+    assert figures.made_per_planned_hour == 2 * HOUR_US / 10
 
 
 def _bounds(**told: int) -> tuple[float | None, float | None]:

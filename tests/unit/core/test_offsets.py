@@ -3,7 +3,7 @@
 import hypothesis.strategies as st
 from hypothesis import given
 
-from zoneledger.core.offsets import PERIOD_US, Offset, observe
+from zoneledger.core.offsets import PERIOD_US, Offset, later_of, observe
 
 
 def _after(*seen: tuple[int, int]) -> Offset:
@@ -38,3 +38,16 @@ def test_the_estimate_is_the_largest_of_the_messages_of_the_last_two_periods(see
     seen.sort(key=lambda one: one[0])
     last = seen[-1][0] // PERIOD_US
     assert _after(*seen).us == max(ahead for arrived, ahead in seen if arrived // PERIOD_US >= last - 1)
+
+
+def test_messages_that_were_taken_tell_the_clock_until_their_estimate_is_outdated() -> None:
+    taken, slip = Offset(7, -20_000, None), 7_200_000_000
+    assert later_of(taken, None) == later_of(taken, Offset(8, slip, None)) == taken
+    assert later_of(taken, Offset(9, slip, None)) == Offset(9, slip, None)
+    assert later_of(None, Offset(3, slip, None)) == Offset(3, slip, None)
+    assert later_of(None, None) is None
+
+
+def test_an_estimate_reaches_to_the_end_of_the_period_after_its_own() -> None:
+    assert Offset(7, 0, None).reaches(9 * PERIOD_US - 1)
+    assert not Offset(7, 0, None).reaches(9 * PERIOD_US)

@@ -1,7 +1,7 @@
 """What a reader of figures is told before quoting them."""
 
 from zoneledger.core.figures import Account, figures_of
-from zoneledger.core.warnings import Kind, Warning, failure_warnings, number_of, warnings_of
+from zoneledger.core.warnings import Kind, Warning, failure_warnings, warnings_of
 
 
 def _codes(
@@ -110,4 +110,12 @@ def test_one_is_not_told_as_several() -> None:
     assert len(texts) == 5
     for one in texts:
         assert "1 fastener " in one.text or "1 fastener," in one.text or "1 failure " in one.text, one.text
-    assert [number_of(n, "pass") for n in (0, 1, 2)] == ["0 passes", "1 pass", "2 passes"]
+
+
+def test_numbers_of_fasteners_and_failures_have_their_thousands_apart() -> None:
+    account = _plain()
+    account.unrated = account.outside_planned = account.unseen_more = account.unseen_fewer = 12_000
+    texts = [*_warnings(account, unrated=frozenset({("drill", None, None)})), *failure_warnings(12_000, 12_000, None)]
+    assert len(texts) == 6
+    for one in texts:
+        assert "12,000 fasteners" in one.text or "12,000 failures" in one.text, one.text

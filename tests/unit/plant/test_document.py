@@ -108,6 +108,36 @@ def test_a_reason_may_be_given_to_idle_time_and_faults_unless_told() -> None:
     assert site.roles == ()
 
 
+def test_a_cell_may_belong_to_its_line_since_a_date() -> None:
+    document = copy.deepcopy(EXAMPLE)
+    document["sites"][0]["lines"][0]["cells"][0]["since"] = "2026-03-02"
+    text = canonical_json(read_json(json.dumps(document)))
+    assert json.loads(text) == document
+    plant = to_plant(read_json(text))
+    assert [cell.since for cell in plant.sites[0].lines[0].cells] == [date(2026, 3, 2)]
+    units = {unit.level: unit.since_us for unit in plant}
+    assert units == {"site": None, "line": None, "cell": 1_772_409_600_000_000, "zone": 1_772_409_600_000_000}
+    assert to_plant(read_yaml(PLANT_YAML.replace("zones:", "since: 2026-03-02, zones:"))) == plant
+
+
+@pytest.mark.parametrize("since", ["2026-02-30", "2026-3-2", "1999-12-31", "2200-01-01", 20260302, "2026-03-02T00:00"])
+def test_a_date_that_is_none_is_told_where_it_stands(since: object) -> None:
+    document = copy.deepcopy(EXAMPLE)
+    document["sites"][0]["lines"][0]["cells"][0]["since"] = since
+    with pytest.raises(PlantInvalid) as caught:
+        read_json(json.dumps(document))
+    ((place, sentence),) = caught.value.errors
+    assert place == "sites/0/lines/0/cells/0/since"
+    assert sentence.startswith("must be a date")
+
+
+def test_a_plant_that_was_kept_before_cells_had_a_date_is_the_same_text_as_before() -> None:
+    kept = '{"sites":[{"site":"harbour","timezone":"UTC","lines":[{"line":"wing-1","cells":[{"cell":"cell-1","zones":["1"]}]}]}]}'
+    document = read_json(kept)
+    assert canonical_json(document) == kept
+    assert to_plant(document).sites[0].lines[0].cells == (Cell("cell-1", ("1",)),)
+
+
 def test_a_plant_without_sites_is_valid() -> None:
     assert to_plant(read_json('{"sites": []}')) == Plant()
     assert canonical_json(read_yaml("sites: []")) == '{"sites":[]}'
@@ -161,7 +191,7 @@ STANDARDS = st.lists(
 CELLS = st.lists(
     st.fixed_dictionaries(
         {"cell": NAMES, "zones": st.lists(NAMES, min_size=1, max_size=3, unique=True)},
-        optional={"standards": STANDARDS},
+        optional={"standards": STANDARDS, "since": DATES},
     ),
     max_size=2,
     unique_by=lambda each: str(each["cell"]),

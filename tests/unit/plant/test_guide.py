@@ -48,7 +48,7 @@ def test_the_plants_of_the_guide_are_valid() -> None:
 
 
 def test_the_faults_that_the_guide_shows_are_those_that_are_told() -> None:
-    [shown] = re.findall(r"```text\n(.*?)```", GUIDE, re.DOTALL)
+    shown = re.findall(r"```text\n(.*?)```", GUIDE, re.DOTALL)[0]
     text = WHOLE.replace("Europe/Lisbon", "Europe/Lissabon").replace("BYDAY=MO,TU", "BYDAY=MO,DI", 1)
     with pytest.raises(PlantInvalid) as caught:
         read_yaml(text)

@@ -3,7 +3,8 @@
 import copy
 import json
 from collections.abc import Callable
-from datetime import datetime
+from dataclasses import replace
+from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -11,13 +12,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from zoneledger.core.plant import Line, Plant, Site
+from zoneledger.core.plant import Cell, Line, Plant, Site
 from zoneledger.core.plant_changes import affected
-from zoneledger.core.shifts import planned
+from zoneledger.core.shifts import planned_of
 from zoneledger.core.standards import Standards
 from zoneledger.plant_document import EXAMPLE, read_json, to_plant
 
-from .declared import BERLIN, line_with, pattern, us
+from .declared import line_with, pattern, us
 
 LINE, CELL = "harbour/wing-1", "harbour/wing-1/cell-1"
 TAIL = {"line": "tail", "cells": [{"cell": "cell-1", "zones": ["1"]}]}
@@ -47,6 +48,28 @@ CHANGES: list[tuple[str, Change, list[tuple[str, int]]]] = [
     ("the time zone", lambda site, line: site.update(timezone="Europe/Berlin"), [(LINE, 0)]),
     ("a new line", lambda site, line: site["lines"].append(TAIL), [("harbour/tail", 0)]),
     ("a new cell", lambda site, line: line["cells"].append({"cell": "cell-2", "zones": ["1"]}), [(LINE, 0)]),
+    (
+        "a new cell since a date",
+        lambda site, line: line["cells"].append({"cell": "cell-2", "zones": ["1"], "since": "2026-06-10"}),
+        [(LINE, at("2026-06-10"))],
+    ),
+    ("a date for a cell", lambda site, line: line["cells"][0].update(since="2026-06-10"), [(LINE, 0)]),
+    (
+        "a new cell since a date and other zones of another one",
+        lambda site, line: (
+            line["cells"].append({"cell": "cell-2", "zones": ["1"], "since": "2026-06-10"}),
+            line["cells"][0].update(zones=["1"]),
+        ),
+        [(LINE, at("2026-06-10")), (CELL, 0)],
+    ),
+    (
+        "a new cell since a date and an earlier standard",
+        lambda site, line: (
+            line["cells"].append({"cell": "cell-2", "zones": ["1"], "since": "2026-06-10"}),
+            line["standards"].append(DRILL),
+        ),
+        [(LINE, at("2026-05-01"))],
+    ),
     ("other zones", lambda site, line: line["cells"][0].update(zones=["1"]), [(CELL, 0)]),
     ("zones in another order", lambda site, line: line["cells"][0].update(zones=["2", "1"]), []),
     ("no shifts any more", lambda site, line: line.update(shifts=[]), [(LINE, 0)]),
@@ -108,6 +131,23 @@ def test_a_change_reaches_back_to_where_it_begins(change: Change, expected: list
     assert affected(plant_of(document), plant_of(EXAMPLE)) == expected
 
 
+@pytest.mark.parametrize(("was", "now"), [("2026-06-10", "2026-07-01"), ("2026-07-01", "2026-06-10")])
+def test_another_date_of_a_cell_reaches_back_to_the_earlier_of_the_two(was: str, now: str) -> None:
+    documents = [copy.deepcopy(EXAMPLE) for _ in (was, now)]
+    for document, since in zip(documents, (was, now), strict=True):
+        document["sites"][0]["lines"][0]["cells"][0]["since"] = since
+    assert affected(plant_of(documents[0]), plant_of(documents[1]), [CELL]) == [(LINE, at("2026-06-10"))]
+
+
+def test_a_cell_that_was_heard_before_comes_and_goes_from_the_beginning() -> None:
+    document = copy.deepcopy(EXAMPLE)
+    document["sites"][0]["lines"][0]["cells"].append({"cell": "cell-2", "zones": ["1"], "since": "2026-06-10"})
+    old, new = plant_of(EXAMPLE), plant_of(document)
+    for heard in ([f"{LINE}/cell-2"], [CELL, f"{LINE}/cell-2"]):
+        assert affected(old, new, heard) == affected(new, old, heard) == [(LINE, 0)]
+    assert affected(old, new, [CELL]) == affected(new, old, [CELL]) == [(LINE, at("2026-06-10"))]
+
+
 def test_a_first_and_a_last_plant_count_from_the_beginning() -> None:
     assert affected(Plant(), plant_of(EXAMPLE)) == [(LINE, 0)]
     assert affected(plant_of(EXAMPLE), Plant()) == [(LINE, 0)]
@@ -126,16 +166,28 @@ PATTERNS = st.builds(
     except_=st.sampled_from(((), ("2026-01-19",))),
     extra=st.sampled_from(((), ("2026-01-20",))),
 )
-LINES = st.lists(PATTERNS, max_size=2).map(lambda patterns: line_with(*patterns))
+CELLS = st.builds(
+    Cell,
+    st.sampled_from(("cell-1", "cell-2")),
+    st.just(("1",)),
+    since=st.sampled_from((None, date(2026, 1, 5), date(2026, 1, 20), date(2026, 3, 29))),
+)
+LINES = st.builds(
+    lambda patterns, cells: replace(line_with(*patterns), cells=tuple(cells)),
+    st.lists(PATTERNS, max_size=2),
+    st.lists(CELLS, max_size=2, unique_by=lambda cell: cell.name),
+)
 
 
 @settings(deadline=None)
 @given(LINES, LINES)
 def test_no_planned_time_changes_before_the_instant_that_is_told(old: Line, new: Line) -> None:
     plants = [Plant((Site("harbour", "Europe/Berlin", (line,)),)) for line in (old, new)]
-    found = dict(affected(*plants))
+    found = dict(affected(plants[0], plants[1]))
     until_us = min(found.get(LINE, us("2027-01-01T00:00:00Z")), us("2027-01-01T00:00:00Z"))
-    assert planned(old, BERLIN, 0, until_us) == planned(new, BERLIN, 0, until_us)
+    for path in (LINE, CELL, f"{LINE}/cell-2"):
+        was, now = (planned_of(unit, 0, until_us) if (unit := plant.find(path)) else [] for plant in plants)
+        assert was == now
 
 
 def test_no_rate_changes_before_the_instant_that_is_told() -> None:

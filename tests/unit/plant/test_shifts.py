@@ -1,5 +1,6 @@
 """Shifts as they really were on the clock, and the planned time of a line."""
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
 from zoneinfo import ZoneInfo
@@ -9,8 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from zoneledger.core.calendar import local_time
-from zoneledger.core.plant import Line
-from zoneledger.core.shifts import find_instance, instances, planned
+from zoneledger.core.plant import Cell, Line, Plant, Site
+from zoneledger.core.shifts import find_instance, instances, planned, planned_of
+from zoneledger.core.slots import cuts_us
 
 from .declared import BERLIN, HOUR_US, LORD_HOWE, MINUTE_US, ZONE_NAMES, line_with, pattern, us
 
@@ -210,3 +212,55 @@ def test_instances_know_their_local_date() -> None:
     assert [(each.id, each.name, each.date) for each in found] == [
         (f"{start:%Y-%m-%d}/night", "night", start.date()) for start in starts
     ]
+
+
+def _plant(zone: str, line: Line, since: date | None) -> Plant:
+    return Plant((Site("harbour", zone, (replace(line, cells=(Cell("cell-1", ("1",), since=since),)),)),))
+
+
+def test_a_cell_has_planned_time_from_the_local_midnight_on_at_which_it_belongs_to_its_line() -> None:
+    plant = _plant("Europe/Berlin", line_with(NIGHT, EARLY), date(2026, 6, 2))
+    window = us("2026-06-01T00:00:00Z"), us("2026-06-02T12:00:00Z")
+    cell = [
+        # Midnight in Berlin is 22:00 UTC, and the meal of the night from 23:00 to 23:30 UTC.
+        (us("2026-06-01T22:15:00Z"), us("2026-06-01T23:00:00Z")),
+        (us("2026-06-01T23:30:00Z"), us("2026-06-02T08:00:00Z")),
+        (us("2026-06-02T08:30:00Z"), us("2026-06-02T12:00:00Z")),
+    ]
+    for path in ("harbour/wing-1/cell-1", "harbour/wing-1/cell-1/1"):
+        unit = plant.find(path)
+        assert unit is not None
+        assert planned_of(unit, *window) == cell
+        assert planned_of(unit, window[0], us("2026-06-01T22:00:00Z")) == []
+    line, site = plant.find("harbour/wing-1"), plant.find("harbour")
+    assert line is not None
+    assert site is not None
+    assert planned_of(line, *window) == planned(line_with(NIGHT, EARLY), BERLIN, *window)
+    assert planned_of(site, *window) == []
+
+
+@settings(deadline=None)
+@given(
+    st.sampled_from(ZONE_NAMES),
+    st.dates(date(2026, 1, 5), date(2027, 12, 1)),
+    st.integers(-40 * 24, 40 * 24),
+    st.integers(1, 40 * 24),
+    st.booleans(),
+)
+def test_what_a_cell_has_since_a_date_is_what_its_line_has_from_a_cut_of_slots_on(
+    zone: str, since: date, begin: int, hours: int, has_shifts: bool
+) -> None:
+    line = line_with(NIGHT, EARLY) if has_shifts else Line("wing-1")
+    plant = _plant(zone, line, since)
+    unit = plant.find("harbour/wing-1/cell-1")
+    assert unit is not None
+    joined_us = unit.since_us
+    assert joined_us is not None
+    assert local_time(joined_us, unit.tz).date() == since
+    assert local_time(joined_us - 1, unit.tz).date() < since
+    assert cuts_us(line, unit.tz, joined_us - 1, joined_us + 1) == [joined_us]
+    start_us = us(f"{since}T00:00:00Z") + begin * HOUR_US
+    end_us = start_us + hours * HOUR_US
+    middle_us = min(max(start_us, joined_us), end_us)
+    assert planned_of(unit, start_us, middle_us) == []
+    assert planned_of(unit, start_us, end_us) == planned(line, unit.tz, middle_us, end_us)

@@ -1,17 +1,20 @@
 """GET /v1/commissioning: what the service makes of a cell's messages, for whoever programs its controller."""
 
+from difflib import get_close_matches
 from typing import Annotated
 
 from fastapi import APIRouter, Query
 from pydantic import Field
 
-from zoneledger.api.access import Parameters, ServiceOf, UnitPath, unit_of
+from zoneledger.api.access import MOST_NAMED, Parameters, ServiceOf, UnitPath
 from zoneledger.api.commissioning_answers import CommissioningAnswer
 from zoneledger.api.commissioning_told import answer_of
-from zoneledger.api.problems import described
+from zoneledger.api.problems import described, printable
 from zoneledger.api.turns import InTurn
 from zoneledger.application.hearing import HOUR_US, MAX_HOURS, hear
-from zoneledger.core.errors import LevelWrong
+from zoneledger.core.errors import LevelWrong, UnitUnknown
+from zoneledger.core.plant import Plant, Unit
+from zoneledger.wording import first_of
 
 router = APIRouter(tags=["evidence"], route_class=InTurn)
 
@@ -29,6 +32,39 @@ class CommissioningParameters(Parameters):
     )
 
 
+def find_cell(plant: Plant, path: str) -> Unit:
+    """Return a cell of the plant; raise UnitUnknown or LevelWrong, which name cells that may be meant, or those that there are."""
+    unit = plant.find(path)
+    if unit is not None and unit.level == "cell":
+        return unit
+    cells = [one.path for one in plant if one.level == "cell"]
+    near = _near(cells, path)
+    there = first_of(cells, MOST_NAMED) or "none yet; declare the plant by PUT /v1/plant"
+    hint = f"Did you mean {first_of(near, MOST_NAMED)}?" if near else f"There are: {there}."
+    told = f"A cell's path looks like site/line/cell. {hint}"
+    if unit is None:
+        raise UnitUnknown(f"The plant model has no cell {printable(path)}. {told}")
+    raise LevelWrong(f"{unit.path} is a {unit.level}, and a cell is commissioned. {told}")
+
+
+def _near(cells: list[str], path: str) -> list[str]:
+    """Return the cells of that name, under that unit or around it; else those that are spelled nearly so."""
+    path = path.strip("/")
+    name = path.rpartition("/")[2]
+    found = [
+        cell
+        for cell in cells
+        if cell.endswith(f"/{name}") or cell.startswith(f"{path}/") or path.startswith(f"{cell}/")
+    ]
+    return found or get_close_matches(path, cells, MOST_NAMED) or _named_nearly(cells, name)
+
+
+def _named_nearly(cells: list[str], name: str) -> list[str]:
+    names = {cell.rpartition("/")[2] for cell in cells}
+    near = set(get_close_matches(name, names, MOST_NAMED, cutoff=0.8))
+    return [cell for cell in cells if cell.rpartition("/")[2] in near]
+
+
 @router.get("/v1/commissioning/{cell:path}", responses=described("unit_unknown", "level_wrong", "busy"))
 async def get_commissioning(
     service: ServiceOf,
@@ -37,13 +73,12 @@ async def get_commissioning(
 ) -> CommissioningAnswer:
     """What came of a cell's controller in the last hours, what was refused and why, and where it breaks the message contract.
 
-    `findings` say what is wrong and what to do, breaches of the contract first. `kept` is true where there is no breach.
+    `findings` say what is wrong and what to do, breaches of the contract first. `kept` is false where there is a breach, true where
+    there is none, and null where there is none among what was read while more came than is read.
     """
     now_us = service.now_us()
     async with service.store.reading() as reading:
-        unit = await unit_of(service, reading, cell)
-        if unit.level != "cell":
-            raise LevelWrong(f"{unit.path} is a {unit.level}; a cell is commissioned, such as harbour/wing-1/cell-1.")
+        unit = find_cell((await service.plants.present(reading)).plant, cell)
         start_us = now_us - round(parameters.hours * HOUR_US)
         listens = service.listens is not None
         heard = await hear(reading, unit, start_us, now_us, service.limits, listens=listens)

@@ -113,8 +113,9 @@ async def get_evidence(
     """
     async with service.store.reading() as reading:
         found = await unit_of(service, reading, unit)
-        window, after, limit = window_of(found, parameters.asked()), read_cursor(parameters.after), parameters.limit
-        evidence = await read_evidence(reading, found, window, after, limit, service.now_us(), service.limits)
+        now_us, after = service.now_us(), read_cursor(parameters.after)
+        window = window_of(found, parameters.asked(), now_us)
+        evidence = await read_evidence(reading, found, window, after, parameters.limit, now_us, service.limits)
     return Response(_text(evidence), media_type="application/json")
 
 

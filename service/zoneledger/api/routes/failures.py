@@ -27,6 +27,7 @@ async def get_failures(
     """
     async with service.store.reading() as reading:
         asked = await unit_of(service, reading, unit)
-        window = window_of(asked, parameters.asked())
-        found = await read_failures(reading, asked, window, service.now_us(), service.limits)
+        now_us = service.now_us()
+        window = window_of(asked, parameters.asked(), now_us)
+        found = await read_failures(reading, asked, window, now_us, service.limits)
     return answer_of(found, parameters.confidence)

@@ -46,19 +46,19 @@ class KpiParameters(WindowParameters):
     )
     against: str | SkipJsonSchema[None] = optional(
         "Compare with another window of the unit: `before` (the shift or day before, or as much time before), a shift, a day, "
-        "or two instants joined by `/`; not with `by`",
+        "or two instants joined by `/`, and neither `now` nor `last`; not with `by`",
         "2026-11-24/early",
         max_length=100,
     )
 
 
-def _windows(unit: Unit, parameters: KpiParameters) -> list[Window]:
-    window, by = window_of(unit, parameters.asked()), parameters.by
+def _windows(unit: Unit, parameters: KpiParameters, now_us: int) -> list[Window]:
+    window, by = window_of(unit, parameters.asked(), now_us), parameters.by
     if parameters.against is None:
         return [window] if by is None else series_of(unit, window, by)
     if by is not None:
         raise WindowInvalid("A window is either split (by) or compared with another one (against).")
-    return [window, other_window(unit, window, read_against(parameters.against))]
+    return [window, other_window(unit, window, read_against(parameters.against), now_us)]
 
 
 class _Made(NamedTuple):
@@ -107,7 +107,7 @@ class _Asked:
 
     async def _meant(self, reading: Reading) -> tuple[Unit, list[Window]]:
         unit = await unit_of(self._service, reading, self._path)
-        return unit, _windows(unit, self._parameters)
+        return unit, _windows(unit, self._parameters, self._now_us)
 
     async def _make(self, reading: Reading, unit: Unit, windows: list[Window], gathered: Gathered) -> _Made:
         now_us, limits = self._now_us, self._service.limits
@@ -116,7 +116,10 @@ class _Asked:
         body = await _body(unit, kpis, self._parameters)
         if not windows or any(window.stage(now_us, limits.silence_us) != "settled" for window in windows):
             return _Made(body)
-        etag, basis = kept.etag_of(body), await basis_of(reading, unit, windows) if gathered.is_whole else None
+        # What is asked for as `last` is another shift once the next one has ended, though nothing of this one changes. The window
+        # of `against` moves only with this one, as `before`: read_against takes neither `now` nor `last`.
+        keeps = gathered.is_whole and not self._parameters.asked().moves
+        etag, basis = kept.etag_of(body), await basis_of(reading, unit, windows) if keeps else None
         if basis is None:
             return _Made(body, etag)
         return _Made(body, etag, Kept(basis, await reading.stamp(basis), etag, body))

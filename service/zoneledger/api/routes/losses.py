@@ -36,8 +36,9 @@ async def get_losses(
     """
     async with service.store.reading() as reading:
         found = await unit_of(service, reading, unit)
-        window, by = window_of(found, parameters.asked()), parameters.by
+        now_us, by = service.now_us(), parameters.by
+        window = window_of(found, parameters.asked(), now_us)
         windows = [window] if by is None else series_of(found, window, by)
-        losses = await read_losses(reading, found, windows, service.now_us(), service.limits)
+        losses = await read_losses(reading, found, windows, now_us, service.limits)
     answers = [answer_of(one) for one in losses]
     return answers[0] if by is None else LossSeriesAnswer(unit=found.path, by=by, series=answers)

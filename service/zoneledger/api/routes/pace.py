@@ -46,8 +46,9 @@ async def get_pace(
     """
     async with service.store.reading() as reading:
         asked = await unit_of(service, reading, unit)
-        window = window_of(asked, parameters.asked())
-        pace = await read_pace(reading, asked, window, parameters.parts, service.now_us())
+        now_us = service.now_us()
+        window = window_of(asked, parameters.asked(), now_us)
+        pace = await read_pace(reading, asked, window, parameters.parts, now_us)
     return answer_of(pace)
 
 

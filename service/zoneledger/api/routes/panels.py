@@ -36,6 +36,7 @@ async def get_panels(
     """
     async with service.store.reading() as reading:
         found = await unit_of(service, reading, unit)
-        window, after = window_of(found, parameters.asked()), parameters.after
-        panels = await read_panels(reading, found, window, service.now_us(), service.limits, after, parameters.limit)
+        now_us, after = service.now_us(), parameters.after
+        window = window_of(found, parameters.asked(), now_us)
+        panels = await read_panels(reading, found, window, now_us, service.limits, after, parameters.limit)
     return answer_of(panels, after)

@@ -17,11 +17,15 @@ from zoneledger.api.bodies import JSON, media_type, read_body
 from zoneledger.api.problems import ApiError, described
 from zoneledger.api.times import Time, rfc3339
 from zoneledger.api.turns import Turns
+from zoneledger.core.errors import PlantInvalid
+from zoneledger.core.plant_changes import BEGINNING_US
 from zoneledger.plant_document import EXAMPLE, PlantDocument, canonical_json, read_json, read_yaml
+from zoneledger.plant_document.reading import NOT_JSON
 
 router = APIRouter(tags=["plant"])
 
 MAX_PLANT_BYTES = 1024 * 1024
+_FOR_YAML = "for YAML send content-type: application/yaml"
 YAML_TYPES = ("application/yaml", "application/x-yaml", "text/yaml")
 
 
@@ -31,11 +35,21 @@ class VersionParameters(Parameters):
     version: int | SkipJsonSchema[None] = optional("A version, the present one unless told", 3, ge=1, le=2**31 - 1)
 
 
+class RestatedAnswer(BaseModel):
+    """A line or cell whose figures of the past a plant model changes."""
+
+    unit: str = Field(description="the unit's path", examples=["harbour/wing-1"])
+    start: Time | None = Field(description="from when on, for good; null: from the beginning")
+
+
 class DeclaredAnswer(BaseModel):
     """The version that a declared plant model has; the same model again keeps its version."""
 
     version: int = Field(description="the version, from 1", examples=[3])
     applied: Time = Field(description="when this version was declared")
+    restates: list[RestatedAnswer] = Field(
+        description="whose figures of the past it changes, lines first; empty for the same model again"
+    )
 
 
 _SCHEMA = PlantDocument.model_json_schema(ref_template="#/components/schemas/{model}")
@@ -56,8 +70,9 @@ _VERSION = {
 async def put_plant(service: ServiceOf, request: Request) -> DeclaredAnswer:
     """Declare the plant model whole, as JSON or YAML; it is checked whole, and one that is not valid changes nothing.
 
-    Every version is kept. The same model again changes nothing. Figures of the past change only from the dates on that the
-    changed shifts and standards are valid from; their revision rises.
+    Every version is kept. The same model again changes nothing. Figures of the past change from the dates on that changed shifts
+    and standards are valid from, and of a line that a cell joins or leaves from the cell's `since`, without one from the
+    beginning: `restates` tells it, and their revision rises.
     """
     kind = media_type(request, (JSON, *YAML_TYPES))
     body = await read_body(request, MAX_PLANT_BYTES)
@@ -66,11 +81,25 @@ async def put_plant(service: ServiceOf, request: Request) -> DeclaredAnswer:
     async with turns.turn():  # a large one takes seconds
         document = await asyncio.to_thread(_canonical, kind, body)
     declared = await service.plants.declare(service.store, document, service.now_us())
-    return DeclaredAnswer(version=declared.version, applied=rfc3339(declared.applied_us))
+    restates = [
+        RestatedAnswer(unit=unit, start=None if from_us == BEGINNING_US else rfc3339(from_us))
+        for unit, from_us in declared.restates
+    ]
+    return DeclaredAnswer(version=declared.version, applied=rfc3339(declared.applied_us), restates=restates)
 
 
 def _canonical(kind: str, body: bytes) -> str:
-    return canonical_json(read_json(body) if kind == JSON else read_yaml(body, "document"))
+    if kind != JSON:
+        return canonical_json(read_yaml(body, "document"))
+    try:
+        return canonical_json(read_json(body))
+    except PlantInvalid as error:
+        raise PlantInvalid([(place, _with_kind(fault)) for place, fault in error.errors]) from None
+
+
+def _with_kind(fault: str) -> str:
+    """Return a fault of JSON with what to do where it was YAML: without a content type it is read as JSON, too."""
+    return f"{fault}; it was read as JSON: {_FOR_YAML}" if fault.startswith(NOT_JSON) else fault
 
 
 def _as_yaml(document: str) -> str:

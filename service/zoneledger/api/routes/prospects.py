@@ -53,6 +53,7 @@ async def get_prospects(
     transfer_us = None if parameters.transfer_s is None else round(parameters.transfer_s * 1_000_000)
     async with service.store.reading() as reading:
         found = await unit_of(service, reading, unit)
-        window, now_us = window_of(found, parameters.asked()), service.now_us()
+        now_us = service.now_us()
+        window = window_of(found, parameters.asked(), now_us)
         prospects = await read_prospects(reading, found, window, now_us, service.limits, parameters.factor, transfer_us)
     return answer_of(prospects)

@@ -46,6 +46,7 @@ async def get_rates(
     """
     async with service.store.reading() as reading:
         asked = await unit_of(service, reading, unit)
-        window = window_of(asked, parameters.asked())
-        found = await read_rates(reading, asked, window, service.now_us(), service.limits)
+        now_us = service.now_us()
+        window = window_of(asked, parameters.asked(), now_us)
+        found = await read_rates(reading, asked, window, now_us, service.limits)
     return answer_of(found, Asked(parameters.confidence, parameters.least_s, parameters.most_s))

@@ -159,7 +159,8 @@ async def get_questions(
     states, longer_than_us = asked_states(faults=parameters.faults), round(parameters.longer_than * 1_000_000)
     async with service.store.reading() as reading:
         found = await unit_of(service, reading, unit)
-        window, now_us = window_of(found, parameters.asked()), service.now_us()
+        now_us = service.now_us()
+        window = window_of(found, parameters.asked(), now_us)
         read = await read_questions(
             reading, found, window, states, longer_than_us, parameters.limit, now_us, service.limits
         )

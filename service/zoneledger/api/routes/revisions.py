@@ -33,8 +33,8 @@ class ChangeAnswer(BaseModel):
     end: Time | None = Field(description="until when, not included; null: from `start` on for good")
     recorded: Time = Field(description="when the change came about")
     cause: str = Field(
-        description="late messages, messages after a silence, verdicts, rebuild, plant version N, or reason given by, "
-        "reason taken back by or given reason undone by a role",
+        description="late messages, messages after a silence, link up and down again, verdicts, rebuild, plant version N, or "
+        "reason given by, reason taken back by or given reason undone by a role",
         examples=["late messages"],
     )
 
@@ -68,7 +68,7 @@ async def get_revisions(
     """The changes of the past that bear on a unit's figures in a window: late evidence, verdicts, another plant model."""
     async with service.store.reading() as reading:
         found = await unit_of(service, reading, unit)
-        window = window_of(found, parameters.asked())
+        window = window_of(found, parameters.asked(), service.now_us())
         rows = await list_changes(reading, found, window, parameters.after, parameters.limit + 1)
     page, following = parameters.cut(rows)
     return ChangesPage(

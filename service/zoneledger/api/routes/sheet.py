@@ -21,7 +21,8 @@ class SheetParameters(WindowParameters):
     """A window, and what it is compared with."""
 
     against: str | SkipJsonSchema[None] = optional(
-        "Compare with another window: `before` (unless told), a shift, a day, or two instants joined by `/`",
+        "Compare with another window: `before` (unless told), a shift, a day, or two instants joined by `/`, and neither `now` "
+        "nor `last`",
         "2026-11-24/early",
         max_length=100,
     )
@@ -42,6 +43,6 @@ async def get_sheet(service: ServiceOf, unit: UnitPath, parameters: Annotated[Sh
     other = None if parameters.against is None else read_against(parameters.against)
     async with service.store.reading() as reading:
         found = await unit_of(service, reading, unit)
-        window = present_window(found, now_us) if asked == Asked() else window_of(found, asked)
+        window = present_window(found, now_us) if asked == Asked() else window_of(found, asked, now_us)
         sheet = await read_sheet(reading, found, window, other, now_us, service.limits)
     return Response(encode(sheet_told(sheet, now_us)), media_type=MEDIA_TYPE)

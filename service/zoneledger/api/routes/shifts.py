@@ -12,7 +12,6 @@ from zoneledger.api.times import Seconds, Time, rfc3339, rfc3339_or_none, second
 from zoneledger.api.turns import InTurn
 from zoneledger.application.shifts import ReadShift, read_shifts
 from zoneledger.application.windows import window_of
-from zoneledger.core.spans import total
 
 router = APIRouter(tags=["shifts"], route_class=InTurn)
 
@@ -25,7 +24,10 @@ class ShiftAnswer(BaseModel):
     )
     start: Time = Field(description="its start as it really was, included")
     end: Time = Field(description="its end, not included")
-    planned_s: Seconds = Field(description="its length less its planned stops, in seconds", examples=[27000.0])
+    planned_s: Seconds = Field(
+        description="its length less its planned stops, in seconds; of a cell as far as it belongs to its line",
+        examples=[27000.0],
+    )
     stops: list[StopAnswer]
     over: bool = Field(description="whether it has ended by now", examples=[True])
     revision: int = Field(
@@ -50,7 +52,7 @@ def _answer(read: ReadShift, now_us: int) -> ShiftAnswer:
         shift=shift.id,
         start=rfc3339(shift.start_us),
         end=rfc3339(shift.end_us),
-        planned_s=seconds(total(shift.planned())),
+        planned_s=seconds(read.planned_us),
         stops=[stop_told(*stop) for stop in shift.stops],
         over=shift.end_us <= now_us,
         revision=read.revision,
@@ -67,6 +69,7 @@ async def get_shifts(
     """The shifts of a line (or of the line of a cell) that overlap a window."""
     async with service.store.reading() as reading:
         found = await unit_of(service, reading, line)
-        shifts = await read_shifts(reading, found, window_of(found, parameters.asked()), service.limits)
-    now_us = service.now_us()
+        now_us = service.now_us()
+        window = window_of(found, parameters.asked(), now_us)
+        shifts = await read_shifts(reading, found, window, service.limits)
     return ShiftsAnswer(unit=found.path, line=found.line_path, shifts=[_answer(shift, now_us) for shift in shifts])

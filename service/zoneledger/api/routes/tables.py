@@ -70,8 +70,9 @@ async def get_table(
         async with service.store.reading() as reading:
             declared = await service.plants.present(reading)
         unit = None if parameters.unit is None else find_unit(declared.plant, parameters.unit)
-        parts = parts_of(found, declared, unit, parameters.asked())
-        return Source(service.store, declared, parts, unit is None, service.now_us(), service.limits)
+        now_us = service.now_us()
+        parts = parts_of(found, declared, unit, parameters.asked(), now_us)
+        return Source(service.store, declared, parts, unit is None, now_us, service.limits)
 
     sending: Sending = request.app.state.sending
     return TableStream(Export(found, parameters.format, open_source), sending, _filename(table, parameters))

@@ -68,7 +68,8 @@ async def get_timeline(
     """The spans of a window of at most 31 days, unknown time included, split where people gave a reason; at most 20,000 at once."""
     async with service.store.reading() as reading:
         found = await unit_of(service, reading, unit)
-        window, now_us = window_of(found, parameters.asked()), service.now_us()
+        now_us = service.now_us()
+        window = window_of(found, parameters.asked(), now_us)
         rows = await read_timeline(reading, found, window, now_us, service.limits)
     return TimelineAnswer(
         unit=found.path,

@@ -59,7 +59,8 @@ class CellStanding(Standing):
     last_message: Time | None = Field(description="the booked time of its last message")
     clock_offset_s: Seconds | None = Field(
         description="how far its controller's clock is ahead of the service's: the largest `at` less arrival of its last 10 to "
-        "20 minutes of messages. Below zero its clock is behind, or its messages are late; null before any message",
+        "20 minutes of messages; of those that were refused as they lie ahead only where none was taken. Below zero its clock "
+        "is behind, or its messages are late; null before any message",
         examples=[-0.012],
     )
     received: Received
@@ -98,7 +99,7 @@ def _received(counts: dict[str, int]) -> Received:
 
 def _cell(unit: Unit, head: Head | None, moment: Moment) -> CellStanding:
     assert unit.cell is not None
-    present = moment.present
+    present, clock = moment.present, head.present_clock if head else None
     zones = [Standing(**standing(f"{unit.path}/{z}", present.get(z, NEVER_KNOWN))) for z in unit.cell.zones]  # type: ignore[arg-type]
     return CellStanding(
         **standing(unit.path, present.get("", NEVER_KNOWN)),  # type: ignore[arg-type]
@@ -106,7 +107,7 @@ def _cell(unit: Unit, head: Head | None, moment: Moment) -> CellStanding:
         link=head.link if head else None,
         link_since=rfc3339_or_none(head.link_us if head else None),
         last_message=rfc3339_or_none(moment.booked_us),
-        clock_offset_s=seconds(head.clock.us) if head and head.clock else None,
+        clock_offset_s=seconds(clock.us) if clock else None,
         received=_received(head.counts if head else {}),
     )
 

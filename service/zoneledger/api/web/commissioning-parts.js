@@ -3,6 +3,11 @@
 
 (() => {
   const { h } = ZL;
+  const NOT_KNOWN =
+    "Whether the contract was kept cannot be said: there is no breach in what was read, but more came. " +
+    "Look at less time.";
+  const SEEN_ALL = "Snapshots count what events told.";
+  const NO_SNAPSHOT = "No snapshot came in this time, so what events told could not be held against any.";
   const section = (title, ...children) => h("section", {}, h("h2", {}, title), children);
   const none = (words) => h("p", { class: "none" }, words);
   const bdi = (text) => h("bdi", {}, text);
@@ -23,9 +28,10 @@
   /** Whether the contract was kept, and each finding. */
   ZL.verdict = (seen, clock) => {
     const breaches = seen.findings.filter((one) => one.severity === "breach").length;
-    const broken = `The contract was not kept: ${breaches} ${breaches === 1 ? "finding" : "findings"}.`;
+    const broken = `The contract was not kept: ${ZL.count(breaches, "breach", "breaches")}.`;
+    const told = seen.kept ? "The contract was kept." : broken;
     const looked = `Looked at: ${clock.minute(seen.start)} to ${clock.second(seen.end)}.`;
-    const words = [seen.kept ? "The contract was kept." : broken, " ", h("span", { class: "soft" }, looked)];
+    const words = [seen.kept === null ? NOT_KNOWN : told, " ", h("span", { class: "soft" }, looked)];
     const findings = seen.findings.map((one) => finding(one, clock));
     return [
       h("p", { class: "sentence", id: "verdict" }, words),
@@ -43,7 +49,7 @@
 
   const offset = (seconds) => {
     if (seconds === null) return "";
-    return ` Controller's clock: ${seconds >= 0 ? "+" : "−"}${Math.abs(seconds).toFixed(3)} s against ours.`;
+    return ` Controller's clock: ${seconds >= 0 ? "+" : "−"}${Math.abs(seconds).toFixed(3)} s against the service's.`;
   };
 
   /** How many messages came, of which types, and by what link. */
@@ -71,7 +77,7 @@
     return section(
       "Fasteners",
       h("p", {}, `${ZL.number(seen.fasteners)} made, ${ZL.number(seen.unrated)} of them without a standard.`),
-      unseen.length ? h("ul", {}, unseen.map(more)) : none("Snapshots count what events told."),
+      unseen.length ? h("ul", {}, unseen.map(more)) : none(seen.snapshots ? SEEN_ALL : NO_SNAPSHOT),
       never.length ? h("p", { class: "heed" }, `Never named by any message: zone ${never.join(", zone ")}.`) : null,
     );
   };
@@ -103,8 +109,8 @@
     const numbers = (one) => [one.boot, one.first_seq, one.last_seq].map((number) => ZL.n(String(number)));
     const row = (one) => ZL.tr(numbers(one), ZL.figure(when(clock, one.until)));
     const heads = [{ n: "Start of the controller" }, { n: "First" }, { n: "Last" }, "Shown by a message of"];
-    const many = `${ZL.number(gaps.events)} events in ${ZL.number(gaps.number)} gaps`;
-    const words = h("p", {}, `${many}; send them again and they close by themselves.`);
+    const many = `${ZL.count(gaps.events, "event")} in ${ZL.count(gaps.number, "gap")}`;
+    const words = h("p", {}, `${many}: a gap closes by itself once what is missing is sent again.`);
     return section("Missing events", words, ZL.wide("Gaps", ZL.table(heads, gaps.last.map(row))));
   };
 
@@ -139,8 +145,8 @@
 
   /** What came of the cell since it was first heard of. */
   ZL.sinceEver = ({ since_ever: ever }) => {
-    const [events, snapshots] = [ZL.number(ever.events), ZL.number(ever.snapshots)];
-    const counts = `${events} events, ${snapshots} snapshots, ${ZL.number(ever.duplicate)} known already`;
+    const [events, snapshots] = [ZL.count(ever.events, "event"), ZL.count(ever.snapshots, "snapshot")];
+    const counts = `${events}, ${snapshots}, ${ZL.number(ever.duplicate)} known already`;
     const fields = Object.entries(ever.unknown_fields).map(([name, times]) => `${name} (${times})`);
     const ignored = "Fields that the contract does not have, ignored: ";
     return section(

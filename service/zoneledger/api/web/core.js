@@ -107,6 +107,9 @@ const ZL = {};
   /** Tell a unit below its line: cell, or cell / zone. */
   ZL.belowLine = (unit) => unit.split("/").slice(2).join(" / ");
 
+  /** Tell a unit below the one that a sheet is of. */
+  ZL.below = (sheet, unit) => unit.slice(sheet.unit.length + 1).split("/").join(" / ");
+
   /** Draw the top line: the way to the page, the choice of colours, and a place for how it stands. */
   ZL.top = (trail) =>
     ZL.byId("top").replaceChildren(

@@ -38,7 +38,7 @@
   };
 
   const drawPiece = (pen, piece, x, w, height) => {
-    const waits = ZL.isHeadWait(piece.state, piece.reason);
+    const waits = ZL.isHeadWait(piece);
     const ink = ZL.inks(pen)[waits ? "head" : piece.state];
     pen.fillStyle = ink.fill;
     if (waits) pen.fillRect(x, height * 0.32, w, height * 0.36);

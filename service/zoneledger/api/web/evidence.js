@@ -31,7 +31,7 @@
     const gaps = [found.before, ...found.messages].filter(Boolean).flatMap((one) => one.gaps);
     const once = new Map(gaps.map((gap) => [`${gap.boot}/${gap.first_seq}`, gap]));
     return [...once.values()].map(({ boot, first_seq: first, last_seq: last }) => {
-      const what = `${last - first + 1} ${last === first ? "event is" : "events are"} missing here`;
+      const what = `${ZL.count(last - first + 1, "event is", "events are")} missing here`;
       const which = `number ${first}${last > first ? ` to ${last}` : ""} of the controller's start ${boot}`;
       return h("p", { class: "heed" }, `${what}: ${which}.`);
     });
@@ -72,7 +72,7 @@
   const told = (found, clock, cut) => {
     const events = found.messages.filter((one) => one.type !== "snapshot");
     const snapshots = found.messages.length - events.length;
-    const number = `${snapshots} ${snapshots === 1 ? "snapshot" : "snapshots"}`;
+    const number = ZL.count(snapshots, "snapshot");
     const soft = (words) => h("p", { class: "soft" }, words);
     return [
       found.before ? eventTable([found.before], clock, "The last message before, which made it so") : null,
@@ -100,7 +100,7 @@
 
   const headOf = (piece) => {
     const closing = h("button", { type: "button", onclick: close }, "Close");
-    const title = h("h2", {}, ZL.sign(piece.state), ZL.because(piece.state, piece.reason, ", "));
+    const title = h("h2", {}, ZL.sign(piece.state), ZL.because(piece, ", "));
     return { head: h("div", { class: "head" }, title, closing), closing };
   };
 

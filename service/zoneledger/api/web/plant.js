@@ -14,13 +14,16 @@
     return ` since ${long ? clock.both(one.since) : clock.minute(one.since)}`;
   };
 
+  const isUnheardOf = ({ state, reason }) => state === "unknown" && reason === null;
+  const because = (zone) => (isUnheardOf(zone) ? ", never heard of" : ZL.because(zone, ", "));
+
   const zoneItem = (zone, clock) =>
     h(
       "li",
       { "data-unit": zone.unit },
       `zone ${ZL.last(zone.unit)} `,
       ZL.sign(zone.state),
-      ZL.because(zone.state, zone.reason, " "),
+      because(zone),
       h("span", { class: "soft" }, since(zone, clock)),
     );
 
@@ -39,7 +42,7 @@
     return h(
       "section",
       {},
-      h("h2", {}, h("a", { href }, `${ZL.last(line.unit)}: this shift`)),
+      h("h2", {}, h("a", { href }, `${ZL.last(line.unit)}: shift sheet`)),
       ZL.soFar(line.unit),
       line.cells.length ? line.cells.map((cell) => cellRow(cell, clock)) : none,
     );
@@ -64,7 +67,8 @@
 
   const undeclared = (cells) => {
     if (!cells.length) return null;
-    const words = [cells.join(", "), ": their ledger is kept, and counts again once they are declared."];
+    const [its, they] = cells.length === 1 ? ["its", "it is"] : ["their", "they are"];
+    const words = `${cells.join(", ")}: ${its} ledger is kept, and counts again once ${they} declared.`;
     const title = h("h2", {}, "Cells that the plant model does not name");
     return h("div", { class: "heed" }, title, h("p", {}, words));
   };
@@ -77,7 +81,8 @@
     if (!shown) ZL.top(h("span", { class: "trail" }, "All lines, as they stand now"));
     const none = [h("h1", { class: "unseen" }, "All lines"), empty()];
     ZL.refill(main, units.sites.length ? blocks : none, undeclared(units.undeclared));
-    ZL.keepSoFar(sites.flatMap((site) => site.lines.map((line) => line.unit)));
+    const clocks = sites.map((site) => ZL.clockOf(zones.get(site.unit)));
+    ZL.keepSoFar(sites.flatMap((site, k) => site.lines.map((line) => ({ unit: line.unit, clock: clocks[k] }))));
   };
 
   const follow = () => ZL.follow("", { anew: soon, state: soon, plant: soon, lost: ZL.lost });

@@ -32,7 +32,7 @@
   ZL.tellPiece = (piece, clock, origin) => {
     const at = (seconds) => clock.exact(new Date(origin + seconds * 1000));
     const given = piece.given ? `, said to be ${piece.given}` : "";
-    const what = `${piece.state}${ZL.because(piece.state, piece.reason, ", ")}${given}`;
+    const what = `${piece.state}${ZL.because(piece, ", ")}${given}`;
     return `${what}, ${at(piece.from)} to ${at(piece.to)}, ${ZL.length(piece.to - piece.from)}`;
   };
 
@@ -54,7 +54,7 @@
   const limits = ({ track, pieces, chosen }) => {
     track.setAttribute("aria-valuemax", String(Math.max(0, pieces.length - 1)));
     if (chosen >= 0) return;
-    const words = pieces.length ? `${pieces.length} pieces; arrow keys go through them` : "nothing yet";
+    const words = pieces.length ? `${ZL.count(pieces.length, "piece")}; arrow keys go through them` : "nothing yet";
     track.setAttribute("aria-valuenow", "0");
     track.setAttribute("aria-valuetext", words);
   };

@@ -17,47 +17,46 @@
       /* a page that may keep nothing forgets it */
     }
   };
+  const root = document.documentElement;
+  let picked = chosen();
   const changed = () => document.dispatchEvent(new Event("shade"));
+  const isDark = () => root.dataset.shade === "dark";
+  const label = () => (isDark() ? "Light" : "Dark");
   const apply = (shade) => {
-    if (shade) document.documentElement.dataset.shade = shade;
-    else delete document.documentElement.dataset.shade;
+    root.dataset.shade = shade;
+    const button = ZL.byId("shade");
+    if (button) button.textContent = label();
     changed();
   };
+  const follow = () => apply(picked || (darkness.matches ? "dark" : "light"));
   /** Whether the page is being printed. */
   ZL.printing = false;
-  let before;
 
   /* Paper is light: what is drawn is drawn in light colours for it, and the style sheet is dark on screens only. */
   addEventListener("beforeprint", () => {
     if (ZL.printing) return;
     ZL.printing = true;
-    before = document.documentElement.dataset.shade;
     apply("light");
   });
   addEventListener("afterprint", () => {
     ZL.printing = false;
-    apply(before);
+    follow();
   });
-
-  const isDark = () => (document.documentElement.dataset.shade || (darkness.matches ? "dark" : "light")) === "dark";
 
   /** Make the button that changes between light and dark. */
   ZL.shadeButton = () => {
-    const label = () => (isDark() ? "Light" : "Dark");
-    const button = ZL.h("button", { type: "button", class: "quiet" }, label());
-    button.addEventListener("click", () => {
-      const next = isDark() ? "light" : "dark";
-      keep(next);
-      apply(next);
-      button.textContent = label();
-    });
-    return button;
+    const pick = () => {
+      picked = isDark() ? "light" : "dark";
+      keep(picked);
+      follow();
+    };
+    return ZL.h("button", { id: "shade", type: "button", class: "quiet", onclick: pick }, label());
   };
 
   /** Return a colour of the page as it is now, by the name that the style sheet gives it. */
-  ZL.colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
+  ZL.colour = (name) => getComputedStyle(root).getPropertyValue(`--${name}`).trim();
 
-  apply(chosen());
-  darkness.addEventListener("change", changed);
+  follow();
+  darkness.addEventListener("change", () => !ZL.printing && follow());
   matchMedia("(forced-colors: active)").addEventListener("change", changed);
 })();

@@ -69,14 +69,20 @@
     return h("details", { class: "screen" }, h("summary", {}, "Another window"), form);
   };
 
+  /** How a window lies to now: up to when it is told, or that the shift is over and no other has begun. */
+  const stands = (sheet, clock) => {
+    if (ZL.lasts(sheet)) return h("b", {}, ` · told up to ${clock.at(sheet.until)}`);
+    const isLatest = sheet.shift && sheet.next && !sheet.next.begun;
+    return isLatest && !ZL.answers ? h("b", {}, " · over, and the next shift has not begun yet") : "";
+  };
+
   /** The window, between the ones before and after it. */
   ZL.windowLine = (sheet, clock) => {
     const sameDay = clock.day(sheet.start) === clock.day(sheet.end);
     const upto = `${clock.minute(sheet.start)} to ${sameDay ? clock.minute(sheet.end) : clock.both(sheet.end)}`;
-    const lasts = ZL.lasts(sheet) ? h("b", {}, ` · told up to ${clock.at(sheet.until)}`) : "";
     return [
       beside(sheet.previous, "Before", "prev", "Alt + Page Up"),
-      h("span", { class: "when" }, `${upto}, ${sheet.timezone}`, lasts),
+      h("span", { class: "when" }, `${upto}, ${sheet.timezone}`, stands(sheet, clock)),
       beside(sheet.next, "After", "next", "Alt + Page Down"),
     ];
   };

@@ -44,10 +44,17 @@
     );
   };
 
-  const intro = ({ number, total_s: total }) =>
-    number
-      ? `${number} ${number === 1 ? "stretch" : "stretches"} without a reason, ${ZL.length(total)} together.`
-      : "Every stretch longer than a minute has its reason.";
+  /* What stood in unknown time, and why, nobody knows: it may hold stretches without a reason, too. */
+  const intro = ({ number, total_s: total }, { planned_s: planned, time_s: time }) => {
+    const unknown = time.unknown ? `${ZL.length(time.unknown)} of planned time is unknown.` : "";
+    if (number) {
+      const asked = `${ZL.count(number, "stretch", "stretches")} without a reason, ${ZL.length(total)} together.`;
+      return unknown ? `${asked} Besides, ${unknown}` : asked;
+    }
+    if (!planned) return "Nothing is planned in this time.";
+    if (unknown) return `No stretch longer than a minute is known to be without a reason, but ${unknown}`;
+    return "Every stretch longer than a minute has its reason.";
+  };
 
   /** The stretches that want a reason, each with the way to give one: filled by ZL.renewQuestions. */
   ZL.questions = () =>
@@ -72,9 +79,9 @@
 
   /** Show the questions of now; a row in which somebody is about to give a reason stays as it is. */
   ZL.renewQuestions = (view) => {
-    const { questions } = view.sheet;
+    const { questions, figures } = view.sheet;
     const list = ZL.byId("asked");
-    ZL.byId("asked-intro").textContent = intro(questions);
+    ZL.byId("asked-intro").textContent = intro(questions, figures);
     const held = [...list.querySelectorAll(".asked:has([aria-expanded=true])")];
     const stays = new Map(held.map((row) => [row.dataset.asked, row]));
     const rows = questions.questions.map((one) => stays.get(keyOf(one)) || question(view, one));

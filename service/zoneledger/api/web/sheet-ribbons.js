@@ -23,14 +23,27 @@
     return ZL.link({ href: `/sheet/${ZL.pathOf(unit)}${ZL.queryOf()}` }, name);
   };
 
+  const isUntold = (figures) => figures.known === 0 || ZL.isVague(figures);
+
+  const oeeOf = (figures) => {
+    const untold = isUntold(figures);
+    const words = untold ? ZL.oee(figures) : ZL.percent(figures.oee);
+    return h("div", { class: untold ? "oee vague" : "oee", "data-oee": figures.unit }, words);
+  };
+
   const whoParts = (sheet, { figures, target }) => {
-    const apart = target && target.oee && figures.oee !== null ? figures.oee - target.oee : null;
-    const promised = apart === null ? "" : ` · ${ZL.points(apart)} ${apart < 0 ? "under" : "over"}`;
-    const made = h("div", { class: "soft" }, `${ZL.number(figures.fasteners.made)} made`, promised);
+    const isHeld = target && target.oee && figures.known !== 0 && !ZL.isYoung(sheet);
+    const promised = isHeld ? ZL.promise(target.oee) : null;
+    const apart = promised ? ZL.apart(figures, promised, ["under", "over", "as promised"]) : null;
+    const number = `${ZL.atLeast(figures.time_s.unknown, figures.planned_s)}${ZL.number(figures.fasteners.made)}`;
+    const made = figures.known === 0 && !figures.fasteners.made ? "" : `${number} made`;
+    const words = [made, apart].filter(Boolean).join(" · ");
+    const soft = (told) => (told ? h("div", { class: "soft" }, told) : null);
+    const doubt = isUntold(figures) ? "" : ZL.between(figures);
     return [
       h("h3", {}, nameOf(sheet, figures.unit)),
-      h("div", { class: "oee", "data-oee": figures.unit }, ZL.percent(figures.oee)),
-      h("div", {}, factors(figures), made),
+      oeeOf(figures),
+      h("div", {}, soft(doubt), factors(figures), soft(words)),
     ];
   };
 
@@ -52,8 +65,14 @@
     return ZL.lasts(sheet) ? [...found, line()] : found;
   };
 
-  const worked = (used) =>
-    used ? `worked ${ZL.percent(used.utilisation, 0)} of planned time · ${ZL.number(used.made)} made` : "";
+  /* Of time that is unknown a zone may have worked, too. */
+  const worked = (used) => {
+    if (!used) return "";
+    if (used.utilisation === null) return used.time_s.unknown ? "nothing is known of it" : "nothing was planned";
+    const planned = ZL.STATES.reduce((sum, state) => sum + used.time_s[state], 0);
+    const least = ZL.atLeast(used.time_s.unknown, planned);
+    return `worked ${least}${ZL.percent(used.utilisation, 0)} of planned time · ${least}${ZL.number(used.made)} made`;
+  };
 
   const most = (sheet) => {
     let highest = 1;
@@ -75,7 +94,7 @@
     const pace = paceOf(view.sheet, unit);
     if (!pace) return null;
     const number = pace.made.reduce((sum, one) => sum + one, 0);
-    const label = `Fasteners of ${name} by time: ${ZL.number(number)} in all`;
+    const label = `Fasteners of ${name} by time, ${ZL.number(number)} told in all`;
     const parts = view.sheet.pace_starts.length;
     const strip = ZL.strip({ label, ...pace, parts, height: STRIP, most: view.most });
     view.strips.set(unit, strip);
@@ -118,7 +137,8 @@
       view.cells.set(cell.figures.unit, row);
       return row;
     });
-    const none = sheet.cells.length ? null : h("p", { class: "none" }, "The plant model names no cell here.");
+    const words = "The plant model has no cell here at this time.";
+    const none = sheet.cells.length ? null : h("p", { class: "none" }, words);
     return h(
       "section",
       { "aria-labelledby": "what-happened" },

@@ -3,48 +3,95 @@
 
 (() => {
   const { h } = ZL;
-  const SAME = 0.0005;
+  const MOST_CELLS = 5;
   const MARKS = [0, 0.25, 0.5, 0.75, 1];
   const within = (ratio) => Math.max(0, Math.min(1, ratio));
 
-  const apart = (difference, same, less, more) =>
-    Math.abs(difference) < SAME ? same : `${ZL.points(difference)} ${difference < 0 ? less : more}`;
-
-  /** The OEE that was promised, if any, and that of the window before. */
+  /** The OEE that was promised, if any, and the figures of the window before, if it has an OEE. */
   const others = (sheet) => {
+    if (ZL.isYoung(sheet)) return { promised: null, before: null };
     const before = sheet.figures.against;
     const promised = sheet.target && sheet.target.oee;
-    return { promised: promised || null, before: before && before.oee !== null ? before.oee : null };
+    return { promised: promised || null, before: before && before.oee !== null ? before : null };
   };
+
+  const toPromised = (figures, promised) => {
+    const target = `the promised ${ZL.percent(promised, 0)}`;
+    const words = [`under ${target}`, `over ${target}`, "just as promised"];
+    return ZL.apart(figures, ZL.promise(promised), words) || `it may be under or over ${target}`;
+  };
+
+  const nameOfBefore = ({ shift, label }) => `the ${shift ? "shift" : label ? "day" : "time"} before`;
+
+  const toBefore = (sheet, before) => {
+    const told = `${nameOfBefore(sheet)}: ${ZL.oee(before)}`;
+    const words = [`less than ${told}`, `more than ${told}`, `as much as ${nameOfBefore(sheet)}`];
+    return ZL.apart(sheet.figures, before, words) || told;
+  };
+
+  const youngOf = (sheet) =>
+    `this ${sheet.shift ? "shift" : "time"} is only ${ZL.age(sheet)} old, too early to compare`;
 
   const compared = (sheet) => {
-    const { oee } = sheet.figures;
     const { promised, before } = others(sheet);
-    if (oee === null) return [];
-    const target = ZL.percent(promised, 0);
-    const earlier = ZL.percent(before);
-    return [
-      promised
-        ? apart(oee - promised, "just as promised", `under the promised ${target}`, `over the promised ${target}`)
-        : "",
-      before !== null
-        ? apart(oee - before, "as much as before", `less than before (${earlier})`, `more than before (${earlier})`)
-        : "",
-    ].filter(Boolean);
+    if (ZL.isYoung(sheet)) return [youngOf(sheet)];
+    const parts = [];
+    if (promised) parts.push(toPromised(sheet.figures, promised));
+    if (before) parts.push(toBefore(sheet, before));
+    return parts;
   };
 
+  /* What is unknown is not known to be lost. */
   const mostLost = (sheet) => {
-    const reasons = sheet.losses.reasons.by_time.filter((one) => !ZL.isHeadWait(one.state, one.reason)).slice(0, 3);
-    const told = reasons.map((one) => `${ZL.reason(one.state, one.reason)} ${ZL.length(one.lost_s)}`);
-    return told.length ? ` Most was lost to: ${told.join(", ")}.` : "";
+    const reasons = sheet.losses.reasons.by_time.filter((one) => one.state !== "unknown").slice(0, 3);
+    const told = reasons.map((one) => `${ZL.reasonOfCell(one.state, one.reason)} ${ZL.length(one.lost_s)}`);
+    return told.length ? ` Most was lost to: ${told.join("; ")}.` : "";
+  };
+
+  /** Name some cells of a line or site, each with what is told of it; nothing of a single cell. */
+  const named = (sheet, cells, tell) => {
+    if (sheet.level === "cell" || !cells.length) return "";
+    const told = cells.slice(0, MOST_CELLS).map((cell) => `${ZL.below(sheet, cell.figures.unit)} ${tell(cell)}`);
+    const more = cells.length > MOST_CELLS ? [`and ${ZL.count(cells.length - MOST_CELLS, "cell")} more`] : [];
+    return [...told, ...more].join("; ");
+  };
+
+  const isUnheardOf = (sheet, [own]) =>
+    own.reasons.length > 0 && own.reasons.every((place) => sheet.reason_names[place] === null);
+
+  const unknownOf = (sheet) => {
+    const unknown = ({ figures }) => figures.time_s.unknown;
+    if (!unknown(sheet)) return "";
+    const cells = sheet.cells.filter(unknown).sort((one, other) => unknown(other) - unknown(one));
+    const why = (cell) => (isUnheardOf(sheet, cell.ribbons) ? `, ${ZL.reason("unknown", null)}` : "");
+    const told = named(sheet, cells, (cell) => `${ZL.length(unknown(cell))}${why(cell)}`);
+    return ` Unknown: ${ZL.length(unknown(sheet))}${told ? ` (${told})` : ""}.`;
+  };
+
+  /* Unknown time is planned time, too, and what was made in it is not counted: the rate is the least that it can be. */
+  const rate = (sheet) => {
+    const { level, figures, target } = sheet;
+    const number = ZL.number(figures.fasteners_per_hour.good);
+    const good = `${ZL.atLeast(figures.time_s.unknown, figures.planned_s)}${number} good per planned hour`;
+    const promised = ZL.isYoung(sheet) ? null : target && target.good_per_hour;
+    const beside = promised ? ` (promised: ${ZL.number(promised)})` : "";
+    return `${good}${level === "cell" ? "" : " of a cell"}${beside}`;
   };
 
   const madeLine = (sheet) => {
-    const { fasteners, fasteners_per_hour: rates } = sheet.figures;
+    const { fasteners, time_s: time, planned_s: planned } = sheet.figures;
+    const least = ZL.atLeast(time.unknown, planned);
     const bold = (number) => h("b", { class: "figure" }, ZL.number(number));
-    const rate = `${ZL.number(rates.planned)} per planned hour${sheet.level === "cell" ? "" : " of a cell"}`;
-    const good = [bold(fasteners.good), ` of them good; ${rate}.`];
-    return h("p", {}, bold(fasteners.made), " fasteners made, ", good, mostLost(sheet));
+    const made = fasteners.made === 1 ? " fastener made, " : " fasteners made, ";
+    const good = [least, bold(fasteners.good), ` of them good; ${rate(sheet)}.`];
+    return h("p", {}, least ? "At least " : "", bold(fasteners.made), made, good, mostLost(sheet), unknownOf(sheet));
+  };
+
+  /** What an hour of a line or site is; nothing of a single cell. */
+  const addedUp = ({ cells }) => {
+    if (cells.length < 2) return null;
+    const hours = `an hour of the clock is up to ${cells.length} hours of planned time`;
+    return h("p", { class: "soft" }, `All figures here are added up over ${cells.length} cells: ${hours}.`);
   };
 
   /** The OEE in one sentence, or why there is none. */
@@ -53,24 +100,28 @@
     const say = (...words) => h("p", { class: "sentence" }, words);
     if (!figures.planned_s) {
       const { outside_planned: outside } = figures.fasteners;
-      const more = outside ? ` ${ZL.number(outside)} fasteners were made all the same.` : "";
+      const more = outside ? ` ${ZL.count(outside, "fastener was", "fasteners were")} made all the same.` : "";
       return say("Nothing is planned in this time, so there is no OEE.", more);
     }
     if (figures.known === 0) {
       const why = " No evidence came of any of this time, so nothing can be said of it.";
       return say(h("strong", {}, "Unknown."), why);
     }
-    const more = compared(sheet);
-    const oee = h("strong", { id: "oee" }, ZL.percent(figures.oee));
-    return [say(oee, " OEE", more.length ? `, ${more.join(" and ")}` : "", "."), madeLine(sheet)];
+    return [say(oeeOf(figures), compared(sheet).map((one) => `; ${one}`), "."), madeLine(sheet), addedUp(sheet)];
+  };
+
+  const oeeOf = (figures) => {
+    const strong = (words) => h("strong", { id: "oee" }, words);
+    if (ZL.isVague(figures)) return ["OEE ", strong(ZL.oee(figures)), ": too much is unknown for one figure"];
+    const doubt = ZL.between(figures);
+    return [strong(ZL.percent(figures.oee)), " OEE", doubt ? `, surely ${doubt}` : ""];
   };
 
   const scaleInWords = (figures, { promised, before }) => {
-    const [low, high] = figures.oee_bounds;
     return [
-      `OEE ${ZL.percent(figures.oee)}, surely between ${ZL.percent(low)} and ${ZL.percent(high)}`,
+      `OEE ${ZL.oee(figures)}`,
       promised ? `promised ${ZL.percent(promised, 0)}` : "",
-      before !== null ? `before ${ZL.percent(before)}` : "",
+      before ? `before ${ZL.oee(before)}` : "",
     ]
       .filter(Boolean)
       .join(", ");
@@ -78,8 +129,8 @@
 
   const legend = (figures, { promised, before }) => {
     const signs = [
-      "bar: this window",
-      before !== null ? "dotted: before" : "",
+      ZL.isVague(figures) ? "" : "bar: this window",
+      before && !ZL.isVague(before) ? "dotted: before" : "",
       promised ? "diamond: promised" : "",
       figures.known < 1 ? "grey: where it may lie, as time is unknown" : "",
     ];
@@ -89,19 +140,18 @@
   /** Where the OEE lies on one line, beside what was promised and what was before; nothing where there is none. */
   ZL.scale = (sheet) => {
     const { figures } = sheet;
-    if (figures.oee === null) return null;
+    if (figures.known === 0 || figures.oee_bounds.includes(null)) return null;
     const beside = others(sheet);
     const at = (ratio, sign) => ZL.put(sign, within(ratio), null, 1);
     const sign = (name) => h("i", { class: name });
-    const [low, high] = figures.oee_bounds;
-    const known = low !== null && high !== null;
+    const [low, high] = figures.oee_bounds.map(within);
     const box = h(
       "div",
       { class: "scale", role: "img", "aria-label": scaleInWords(figures, beside) },
-      known ? ZL.put(sign("doubt"), within(low), Math.max(within(low), within(high)), 1) : null,
-      beside.before !== null ? at(beside.before, sign("before")) : null,
+      ZL.put(sign("doubt"), low, high, 1),
+      beside.before && !ZL.isVague(beside.before) ? at(beside.before.oee, sign("before")) : null,
       beside.promised ? at(beside.promised, sign("promised")) : null,
-      at(figures.oee, sign("is")),
+      ZL.isVague(figures) ? null : at(figures.oee, sign("is")),
       MARKS.map((mark) => at(mark, h("b", {}, `${mark * 100}`))),
     );
     return [box, legend(figures, beside)];
@@ -111,13 +161,23 @@
     if (known === null || known >= 1) return [];
     const [least, most] = [ZL.percent(low), ZL.percent(high)];
     const range = least === most ? `is ${least} all the same` : `lies between ${least} and ${most}`;
-    return [`${ZL.length(time.unknown)} of planned time are unknown: the OEE ${range}, whatever happened then.`];
+    return [`${ZL.length(time.unknown)} of planned time is unknown: the OEE ${range}, whatever happened then.`];
+  };
+
+  /* What the controllers count and what came are held against each other by cell. */
+  const uncounted = (sheet) => {
+    const cells = sheet.cells.filter(({ figures }) => figures.fasteners.unseen);
+    const tell = ({ figures: { fasteners } }) =>
+      `${ZL.number(Math.abs(fasteners.unseen))} ${fasteners.unseen > 0 ? "more" : "fewer"}`;
+    const told = named(sheet, cells, tell);
+    return told ? ` By cell: ${told}.` : "";
   };
 
   /** All that makes the sheet's figures less than sure; nothing where all is plain. */
   ZL.heed = (sheet) => {
+    const textOf = ({ code, text }) => `${ZL.forPeople(text)}${code === "unseen" ? uncounted(sheet) : ""}`;
     const warnings = [...sheet.figures.warnings, ...sheet.losses.warnings, ...sheet.panels.warnings];
-    const told = warnings.filter((one) => one.code !== "unknown_time").map((one) => ZL.forPeople(one.text));
+    const told = warnings.filter((one) => one.code !== "unknown_time").map(textOf);
     const texts = [...new Set([...unknownTime(sheet.figures), ...told])];
     if (!texts.length) return null;
     const items = texts.map((text) => h("li", {}, h("bdi", {}, text)));

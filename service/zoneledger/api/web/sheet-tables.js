@@ -20,39 +20,51 @@
   /** From planned time to good work: what was lost step by step, and what was left. */
   ZL.ledger = ({ losses }) => {
     const { planned_s: planned, good_standard_s: good } = losses;
-    const share = planned ? ` (${ZL.percent(good / planned)})` : "";
+    const unknown = losses.steps.find((one) => one.step === "unknown").lost_s;
+    /* Of what is unknown nothing more is known, not that it was nothing. */
+    const known = (seconds) => ZL.length(planned && unknown >= planned ? null : seconds);
+    const share = planned > unknown ? ` (${ZL.atLeast(unknown, planned)}${ZL.percent(good / planned)})` : "";
     const step = (one) =>
       ZL.tr(
         ZL.rowHead(STEPS[one.step] || one.step),
-        ZL.n(ZL.length(one.lost_s)),
-        ZL.n(ZL.length(one.left_s)),
+        ZL.n(one.step === "unknown" ? ZL.length(one.lost_s) : known(one.lost_s)),
+        ZL.n(known(one.left_s)),
         ZL.share(planned ? Math.abs(one.lost_s) / planned : 0, one.lost_s < 0),
       );
     const first = ZL.tr(ZL.rowHead("Planned time"), ZL.n(), ZL.n(ZL.length(planned)), ZL.td());
-    const sum = ZL.tr(ZL.rowHead(`Good work by the standard${share}`), ZL.n(), ZL.n(ZL.length(good)), ZL.td());
+    const sum = ZL.tr(ZL.rowHead(`Good work by the standard${share}`), ZL.n(), ZL.n(known(good)), ZL.td());
     sum.className = "sum";
     const heads = ["What", { n: "Lost" }, { n: "Left" }, { unseen: "Share of planned time" }];
     return section("From planned time to good work", ZL.table(heads, [first, losses.steps.map(step), sum]));
   };
 
+  /* An alarm's code may be long, and breaks anywhere; words do not. */
+  const reasonOf = ({ state, reason }) =>
+    h("bdi", { class: state === "fault" ? null : "words" }, ZL.reasonOfCell(state, reason));
+  const isKnown = (one) => one.state !== "unknown";
+
   /** What it was lost to: the reasons that took most time. */
   ZL.ranked = (sheet) => {
-    const reasons = sheet.losses.reasons.by_time.slice(0, MOST_REASONS);
-    if (!reasons.length) return section("What it was lost to", none("No planned time was lost."));
+    const all = sheet.losses.reasons.by_time;
+    /* What is unknown is not known to be lost: it comes last. */
+    const [lost, unknown] = [all.filter(isKnown), all.filter((one) => !isKnown(one))];
+    const reasons = [...lost.slice(0, MOST_REASONS), ...unknown];
+    const most = Math.max(...reasons.map((one) => one.lost_s));
+    const nothing = sheet.losses.planned_s ? "No planned time was lost." : "Nothing is planned in this time.";
+    if (!reasons.length) return section("What it was lost to", none(nothing));
     const row = (one) => {
       const given = Object.entries(one.given).map(([name, seconds]) => `${ZL.length(seconds)} said to be ${name}`);
       const said = given.length ? h("div", { class: "soft" }, given.join("; ")) : "";
       return ZL.tr(
-        ZL.td(ZL.sign(one.state)),
-        ZL.rowHead(h("bdi", {}, ZL.reason(one.state, one.reason)), said),
+        ZL.rowHead(ZL.sign(one.state), ", ", reasonOf(one), said),
         ZL.n(ZL.length(one.lost_s)),
         ZL.n(ZL.number(one.occurrences)),
         ZL.n(ZL.length(one.longest_s)),
-        ZL.share(one.lost_s / reasons[0].lost_s),
+        ZL.share(one.lost_s / most),
       );
     };
     const numbers = ["Time", "Times", "Longest"].map((n) => ({ n }));
-    const heads = ["State", "Reason", ...numbers, { unseen: "Share of the first" }];
+    const heads = ["State and reason", ...numbers, { unseen: "Share of the longest" }];
     return section("What it was lost to", ZL.wide("Reasons by time", ZL.table(heads, reasons.map(row))));
   };
 
@@ -86,18 +98,25 @@
     return ZL.wide("Each panel", ZL.table(["Done", "Zone", "Panel", "Outcome", ...numbers], passes.map(row)));
   };
 
+  const noPanel = (unknown) =>
+    unknown
+      ? `No panel was seen in this time, of which ${ZL.length(unknown)} is unknown.`
+      : "No panel went through in this time.";
+
   /** The panels of the window, by program, and each by itself. */
   ZL.panels = (sheet, clock) => {
     const { programs, passes, present, number } = sheet.panels;
-    if (!number && !present.length) return section("Panels", none("No panel went through in this time."));
+    if (!number && !present.length) return section("Panels", none(noPanel(sheet.figures.time_s.unknown)));
     const summary = `Each panel (${number} done, ${present.length} present)`;
     const first = h("p", { class: "soft" }, `The first ${passes.length} are shown.`);
     const each = [passTable([...passes, ...present], clock), number > passes.length ? first : ""];
-    return section("Panels", programTable(programs), ZL.details("each-panel", summary, each));
+    const byProgram = programs.length ? programTable(programs) : null;
+    return section("Panels", byProgram, ZL.details("each-panel", summary, each));
   };
 
   /** The ribbons as a table: the time of each cell and zone by state. */
   ZL.asTables = (sheet) => {
+    const madeBy = (made, nothingKnown) => (nothingKnown && !made ? null : made);
     const row = (unit, time, made) =>
       ZL.tr(
         ZL.rowHead(unit),
@@ -105,8 +124,10 @@
         ZL.n(ZL.number(made)),
       );
     const rows = sheet.cells.map(({ figures }) => [
-      row(figures.unit, figures.time_s, figures.fasteners.made),
-      Object.entries(figures.zones).map(([zone, one]) => row(`${figures.unit}/${zone}`, one.time_s, one.made)),
+      row(figures.unit, figures.time_s, madeBy(figures.fasteners.made, figures.known === 0)),
+      Object.entries(figures.zones).map(([zone, one]) =>
+        row(`${figures.unit}/${zone}`, one.time_s, madeBy(one.made, one.utilisation === null)),
+      ),
     ]);
     const table = ZL.table(["Unit", ...[...ZL.STATES, "made"].map((n) => ({ n }))], rows);
     return ZL.details("as-table", "The ribbons as a table", ZL.wide("Time by state", table));

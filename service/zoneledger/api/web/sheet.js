@@ -13,8 +13,9 @@
     "Point at a ribbon, or go to it by Tab and along it by the arrow keys; Enter shows the messages behind it.";
   const main = ZL.byId("main");
   const { unit, query } = ZL.place();
-  /* Without a query the sheet goes on to the shift that begins next. */
-  const isLatest = !query.toString();
+  /* Without a query, or one that moves with time, the sheet goes on to the shift that begins next. */
+  const moves = ["now", "last"].includes(query.get("shift"));
+  const isLatest = !query.toString() || moves;
   let view = null;
   let tookMs = 0;
   let arrived = 0;
@@ -66,7 +67,8 @@
   };
 
   const readAt = (sheet, clock) => {
-    const revised = sheet.figures.revision > 1 ? ` in revision ${sheet.figures.revision}` : "";
+    const changes = sheet.figures.revision - 1;
+    const revised = changes > 0 ? `, after ${ZL.count(changes, "later change")} of its figures` : "";
     const when = `${clock.second(sheet.now)} on ${clock.date(sheet.now)}`;
     return h("p", { class: "soft" }, `Read at ${when}${revised}. All of this page is of that moment.`);
   };
@@ -109,8 +111,21 @@
       ZL.standing("");
     } catch (error) {
       if (view) ZL.standing(ZL.notRenewed(error));
-      else ZL.notShown(main, error, soon);
+      else notShown(error);
     }
+  };
+
+  let next = null;
+  /** Say why there is no sheet; of a shift that moves with time it is asked again, as there is none in a break. */
+  const notShown = (error) => {
+    ZL.notShown(main, error, soon);
+    if (!moves || error.status !== 404) return;
+    clearTimeout(next);
+    next = setTimeout(again, EVERY_MS);
+  };
+  const again = () => {
+    if (document.hidden) next = setTimeout(again, EVERY_MS);
+    else soon();
   };
 
   const soon = ZL.renewing(load, () => Math.max(LEAST_PAUSE_MS, PAUSE_PER_READING * tookMs));
@@ -127,9 +142,9 @@
     soon();
   };
 
-  const present = ({ unit: of, state, reason }) => {
-    const place = document.querySelector(`[data-state="${CSS.escape(of)}"]`);
-    if (place) fill(place, "now: ", ZL.sign(state), ZL.because(state, reason, " "));
+  const present = (one) => {
+    const place = document.querySelector(`[data-state="${CSS.escape(one.unit)}"]`);
+    if (place) fill(place, "now: ", ZL.sign(one.state), ZL.because(one, ", "));
   };
 
   const presents = async () => {

@@ -59,28 +59,43 @@
 
   const WORDS = {
     unexplained: "no reason told",
-    no_evidence: "no evidence",
+    no_evidence: "not heard of yet",
     head: "waits for the head",
     process: "works",
     load: "loading",
     unload: "unloading",
     setup: "setting up",
+    minor_stop: "minor stops",
     gap: "messages missing",
+    reboot: "nothing heard until the controller's next start",
+    clock: "the controller's clock was set back",
+    not_reported: "left out by the controller's snapshots",
+    no_snapshot: "no snapshot yet",
     silence: "nothing heard",
     not_kept: "not kept any more",
   };
 
   /** What a reason is called: the contract's words and alarm codes as they came, others in plain words. */
   ZL.reason = (state, reason) => {
-    if (reason === null || reason === undefined) return "no evidence";
+    if (reason === null || reason === undefined) return WORDS.no_evidence;
     if (state === "fault") return reason;
     if (state === "idle" && !WORDS[reason]) return `waits for ${reason}`;
     return WORDS[reason] || reason;
   };
 
-  /** Tell the reason of a state where it needs one: running time speaks for itself. */
-  ZL.because = (state, reason, before) => (state === "running" ? "" : `${before}${ZL.reason(state, reason)}`);
+  const HEAD_IN_NO_ZONE = "no zone works, one waits for the head";
+  const isForHead = (state, reason) => state === "idle" && reason === "head";
+  const isZone = (unit) => unit.split("/").length > 3;
+
+  /** What a reason of a cell is called: one that waits for the head has lost that time, as none of its zones works. */
+  ZL.reasonOfCell = (state, reason) => (isForHead(state, reason) ? HEAD_IN_NO_ZONE : ZL.reason(state, reason));
+
+  /** Tell the reason of a unit's state where it needs one: running time speaks for itself. */
+  ZL.because = ({ unit, state, reason }, before) => {
+    if (state === "running") return "";
+    return `${before}${isZone(unit) ? ZL.reason(state, reason) : ZL.reasonOfCell(state, reason)}`;
+  };
 
   /** Whether a zone waits for the head, by which its cell loses nothing. */
-  ZL.isHeadWait = (state, reason) => state === "idle" && reason === "head";
+  ZL.isHeadWait = ({ unit, state, reason }) => isZone(unit) && isForHead(state, reason);
 })();

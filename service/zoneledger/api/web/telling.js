@@ -9,6 +9,8 @@
 
   /** Tell a whole number. */
   ZL.number = (value) => (missing(value) ? NONE : whole.format(value));
+  /** Tell so many of something: 1 stretch, 2 stretches. */
+  ZL.count = (number, one, more = `${one}s`) => `${ZL.number(number)} ${number === 1 ? one : more}`;
   /** Tell a ratio in per cent. */
   ZL.percent = (ratio, digits = 1) => (missing(ratio) ? NONE : `${(ratio * 100).toFixed(digits)} %`);
   /** Tell how far two ratios are apart. */

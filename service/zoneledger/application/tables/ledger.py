@@ -15,7 +15,7 @@ from zoneledger.core.given import Piece, overlay
 from zoneledger.core.pass_figures import automation_level, left_for_hand
 from zoneledger.core.plant import Unit
 from zoneledger.core.rows import Fastener
-from zoneledger.core.shifts import planned
+from zoneledger.core.shifts import planned_of
 from zoneledger.core.spans import Interval, fill, intersect, total
 
 #: So much of one cell is read at once.
@@ -145,8 +145,7 @@ async def _pieces(source: Source, cell: Unit, zones: Sequence[str], bounds: Inte
         heads = await reading.heads([cell.path])
         spans = await read_spans(reading, heads, *bounds, source.now_us, source.limits)
         entries = await read_entries(reading, [cell.path], *bounds)
-    assert cell.line is not None
-    inside = planned(cell.line, cell.tz, *bounds)
+    inside = planned_of(cell, *bounds)
     return [
         (zone, piece, total(intersect([(piece.start_us, piece.end_us)], inside)))
         for zone in zones
@@ -160,8 +159,7 @@ async def read_fastener_rows(source: Source) -> AsyncIterator[list[Row]]:
         assert part.window is not None
         until_us = part.window.until_us(source.now_us)
         for cell in part.unit.cells:
-            assert cell.line is not None
-            starts = _edges(planned(cell.line, cell.tz, part.window.start_us, until_us))
+            starts = _edges(planned_of(cell, part.window.start_us, until_us))
             after: FastenerAfter | None = None
             full = True
             while full:

@@ -1,0 +1,19 @@
+"""Words that people read, wherever they are told: of so many things, and of what a check of a value says."""
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+
+def words_of(error: Mapping[str, Any]) -> str:
+    """Return the sentence of an error that pydantic lists, without what it puts before those of checks of our own."""
+    return str(error["msg"]).removeprefix("Value error, ")
+
+
+def first_of(names: Sequence[str], most: int) -> str:
+    """Return the first names, and how many more there are, such as `cell-1, cell-2 and 28 more`."""
+    return ", ".join(names[:most]) + (f" and {len(names) - most:,} more" if len(names) > most else "")
+
+
+def counted(number: int, one: str, many: str) -> str:
+    """Return so many of something with what is said of them, such as `1 event is` or `2 events are`."""
+    return f"{number:,} {one if number == 1 else many}"

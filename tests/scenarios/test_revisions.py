@@ -109,7 +109,8 @@ async def test_figures_that_change_after_their_window_say_so_and_others_do_not(
         warnings = (await get(f"/v1/kpi/{CELL}", shift=shift_id))["warnings"]
         codes[shift_id] = {one["code"]: one["text"] for one in warnings}
     assert "restated" not in codes["2026-03-01/early"]
-    assert change["cause"] in codes["2026-03-02/early"]["restated"]
+    assert change["cause"] == "messages after a silence"
+    assert "last because messages came after a silence" in codes["2026-03-02/early"]["restated"]
 
 
 async def test_changes_are_listed_page_by_page_each_once(api: httpx.AsyncClient, get: Get, declare: Declare) -> None:

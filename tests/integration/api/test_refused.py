@@ -10,7 +10,7 @@ import httpx
 import pytest
 
 from tests.integration.api.conftest import Get, Send
-from tests.integration.api.plant import CELL, NOW_US, OTHER, PLANT, morning, own, snapshot
+from tests.integration.api.plant import CELL, NOW_US, OTHER, PLANT, later, morning, own, snapshot
 from tests.integration.api.problem import problem
 from zoneledger.application.intake import Delivery
 from zoneledger.asgi import create_app
@@ -161,16 +161,19 @@ async def _an_hour_later(database_url: str) -> AsyncIterator[httpx.AsyncClient]:
         yield client
 
 
-async def test_a_message_ahead_of_the_clock_is_booked_when_its_time_has_come(
+async def test_a_time_that_was_ahead_of_the_clock_is_not_booked_once_it_has_passed(
     told: httpx.AsyncClient, database_url: str
 ) -> None:
     ahead = [snapshot(729, "1", "2", boot=2), own(1, 725, boot=2), own(2, 730, boot=2)]
     answer = await told.post("/v1/messages", json={"cell": CELL, "messages": ahead})
     assert [one["reason"] for one in answer.json()["refused"]] == ["ahead_of_clock"] * 3
-    assert (await _retry(told))["refused"] == {"ahead_of_clock": 3}
+    before = (await told.get("/v1/refused")).json()["refused"]
     async with _an_hour_later(database_url) as client:
-        assert (await _retry(client, reason="ahead_of_clock"))["stored"] == 3
-        assert (await client.get("/v1/refused")).json()["refused"] == []
+        assert (await _retry(client, reason="ahead_of_clock"))["refused"] == {"ahead_of_clock": 3}
+        assert (await client.get("/v1/refused")).json()["refused"] == before
+        right = [one | {"at": later(719)} for one in ahead]
+        answer = await client.post("/v1/messages", json={"cell": CELL, "messages": right})
+        assert (answer.json()["stored"], answer.json()["refused"]) == (3, []), "sent anew with the right time"
 
 
 async def test_a_contradiction_and_a_link_message_stay_refused(told: httpx.AsyncClient, service: Service) -> None:

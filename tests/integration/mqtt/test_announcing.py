@@ -279,7 +279,10 @@ async def test_what_an_account_may_not_publish_is_said_in_the_log_and_costs_no_m
     [
         ({"ZONELEDGER_PUBLISH_ROOT": "cells"}, "should lie apart from the controllers' root 'cells/v1'"),
         ({"ZONELEDGER_PUBLISH_ROOT": "out/#"}, "without wildcards"),
-        ({"ZONELEDGER_PUBLISH_ROOT": OUT, "ZONELEDGER_BROKER_URL": ""}, "goes with a broker_url"),
+        (
+            {"ZONELEDGER_PUBLISH_ROOT": OUT, "ZONELEDGER_BROKER_URL": ""},
+            "goes with ZONELEDGER_BROKER_URL, which is not set",
+        ),
     ],
 )
 def test_a_root_that_cannot_be_published_on_is_refused_at_the_start(

@@ -22,7 +22,7 @@ def setting(field: str) -> str:
 def faults_of(error: ValidationError) -> list[str]:
     """Return a sentence for each setting that there cannot be, which names it."""
     faults = ((".".join(setting(str(step)) for step in one["loc"]), words_of(one)) for one in error.errors())
-    return [f"{name} {words.replace('Input should', 'should')}".strip() for name, words in faults]
+    return [f"{name} {words}".strip() for name, words in faults]
 
 
 def not_read(environment: Iterable[str]) -> list[str]:

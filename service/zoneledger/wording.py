@@ -4,9 +4,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 
-def words_of(error: Mapping[str, Any]) -> str:
-    """Return the sentence of an error that pydantic lists, without what it puts before those of checks of our own."""
-    return str(error["msg"]).removeprefix("Value error, ")
+def words_of(error: Mapping[str, Any], verb: str = "should") -> str:
+    """Return what an error that pydantic lists says of a value, to be read on from its name: without what it puts before that."""
+    text = str(error["msg"]).removeprefix("Value error, ")
+    return text.replace("Input should", verb).replace("String should", verb)
 
 
 def first_of(names: Sequence[str], most: int) -> str:

@@ -84,13 +84,17 @@ DESCRIPTION = (
 )
 
 
+def _routers() -> list[APIRouter]:
+    """Return what holds the calls and pages, in the order in which a path is looked for."""
+    return [*(module.router for module in (*ROUTES, contract_documents)), router]
+
+
 @lru_cache(maxsize=1)
 def _calls() -> list[BaseRoute]:
     """Return all calls, put together once for however many applications there are: FastAPI takes 20 ms for that."""
     together = APIRouter(dependencies=[Depends(check_query)], generate_unique_id_function=_name)
-    for module in (*ROUTES, contract_documents):
-        together.include_router(module.router)
-    together.include_router(router)
+    for one in _routers():
+        together.include_router(one)
     return together.routes
 
 
@@ -124,8 +128,7 @@ def build_api(lifespan: Lifespan[FastAPI] | None = None) -> FastAPI:
 
 def _paths() -> list[str]:
     """Return the paths of all calls and pages, as the document writes them."""
-    routers = [*(module.router for module in ROUTES), contract_documents.router, router]
-    return [route.path_format for one in routers for route in one.routes if isinstance(route, APIRoute)]
+    return [route.path_format for one in _routers() for route in one.routes if isinstance(route, APIRoute)]
 
 
 @router.get("/openapi.json")

@@ -204,7 +204,7 @@ def _sentence(error: Mapping[str, Any], request: Request) -> str:
         return _not_taken(name, taken) if taken else "is not a parameter of this call"
     if error["type"] == "missing":
         return "is missing"
-    return words_of(error).replace("Input should", "should").replace("String should", "should")
+    return words_of(error)
 
 
 async def _on_invalid(request: Request, error: Exception) -> Response:

@@ -7,14 +7,14 @@ from typing import Annotated
 
 from pydantic import BeforeValidator, Field, WithJsonSchema
 
+from zoneledger.core.calendar import DATE, is_no_date
 from zoneledger.core.calendar import seconds as seconds
 from zoneledger.core.calendar import seconds_or_none as seconds_or_none
 from zoneledger.core.decoding import Refusal
 from zoneledger.core.validation import parse_instant
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
-_PARTS = re.compile(rf"({_DAY.pattern})T(\d{{2}}):(\d{{2}}):(\d{{2}})", re.ASCII | re.IGNORECASE)
+_PARTS = re.compile(rf"({DATE.pattern})T(\d{{2}}):(\d{{2}}):(\d{{2}})", re.ASCII | re.IGNORECASE)
 FIRST_YEAR, LAST_YEAR = 2000, 2199
 _FIRST_US, _END_US = (parse_instant("year", f"{year}-01-01T00:00:00Z") for year in (FIRST_YEAR, LAST_YEAR + 1))
 
@@ -53,9 +53,7 @@ def _missing_of(text: str) -> str | None:
     if parts is None:
         return None
     day, *clock = parts.groups()
-    try:
-        date.fromisoformat(day)
-    except ValueError:
+    if is_no_date(day):
         return f"there is no date {day}"
     for name, written, last in zip(("hour", "minute", "second"), clock, (23, 59, 59), strict=True):
         if int(written) > last:
@@ -68,7 +66,7 @@ def read_day(value: object) -> date:
     try:
         day = date.fromisoformat(value) if isinstance(value, str) and len(value) == 10 else None
     except ValueError:
-        if _DAY.fullmatch(str(value)):
+        if is_no_date(str(value)):
             raise ValueError(f"there is no date {value}") from None
         day = None
     if day is None or day.isoformat() != value or not FIRST_YEAR <= day.year <= LAST_YEAR:

@@ -1,12 +1,11 @@
 """Which windows a request means: a span of time, a shift, a day, or a series of them."""
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import NamedTuple
 
-from zoneledger.core.calendar import DAY_US, PeriodKind, day_window, local_time, periods
+from zoneledger.core.calendar import DATE, DAY_US, PeriodKind, day_window, is_no_date, local_time, periods
 from zoneledger.core.errors import ShiftUnknown, WindowInvalid
 from zoneledger.core.plant import Line, Unit
 from zoneledger.core.shifts import ShiftInstance, find_instance, instances
@@ -22,8 +21,6 @@ MAX_CELL_DAYS = 1600
 MAX_SHIFT_GAP_US = MAX_DAYS * DAY_US
 #: What `shift` takes beside a shift's id: the one that lasts now, and the one that ended last.
 NOW, LAST = "now", "last"
-
-_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,18 +97,16 @@ def _shift_window(unit: Unit, shift: str, now_us: int) -> Window:
 def _why_none(path: str, line: Line, shift: str) -> str:
     """Return why a line has no such shift."""
     day, _, name = shift.partition("/")
-    if not (_DAY.fullmatch(day) and name):
+    if not (DATE.fullmatch(day) and name):
         return (
             f"{shift!r} names no shift of {path}: give the local date at its start and its name, such as 2026-11-25/early, "
             "or now, or last"
         )
-    try:
-        weekday = f"{date.fromisoformat(day):%A}"
-    except ValueError:
+    if is_no_date(day):
         return f"There is no date {day}, and so no shift of {path} on it"
     if name not in {pattern.name for pattern in line.shifts}:
         return f"{path} has no shift {name!r}"
-    return f"{path} has no shift {name!r} on {day}, a {weekday}"
+    return f"{path} has no shift {name!r} on {day}, a {date.fromisoformat(day):%A}"
 
 
 class ShiftsAround(NamedTuple):

@@ -1,5 +1,6 @@
 """Wall-clock time and instants: local midnights, days, and the calendar periods that a window is split into."""
 
+import re
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Literal
@@ -12,8 +13,22 @@ PeriodKind = Literal["hour", "day", "week", "month"]
 HOUR_US = 3_600_000_000
 DAY_US = 24 * HOUR_US
 
+#: How a date is written.
+DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
+
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _MICROSECOND = timedelta(microseconds=1)
+
+
+def is_no_date(text: str) -> bool:
+    """Tell whether a text is written as a date that there is not, such as 2026-02-30."""
+    if not DATE.fullmatch(text):
+        return False
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return True
+    return False
 
 
 def instant_us(local: datetime, tz: ZoneInfo) -> int:

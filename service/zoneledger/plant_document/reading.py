@@ -147,7 +147,7 @@ def _sentence(error: ErrorDetails) -> str:
         return "must not be empty"
     if kind == "too_long":
         return f"must have at most {context['max_length']} entries"
-    return words_of(error).replace("Input should", "must").replace("String should", "must")
+    return words_of(error, "must")
 
 
 def _fields_around(steps: tuple[int | str, ...]) -> list[str]:

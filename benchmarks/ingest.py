@@ -55,8 +55,8 @@ async def subscribe_once(broker: str, topics: Topics, client_id: str) -> None:
     """Make the persistent session that the backlog waits in."""
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
     properties.SessionExpiryInterval = 3600
-    options = {"clean_start": True, "properties": properties}
-    async with parse_broker_url(broker).client(client_id, ProtocolVersion.V5, **options) as client:
+    address = parse_broker_url(broker)
+    async with address.client(client_id, ProtocolVersion.V5, clean_start=True, properties=properties) as client:
         await client.subscribe([(topic_filter, 1) for topic_filter in topics.filters])
 
 

@@ -1,18 +1,24 @@
 """A ledger derived anew on every store while messages go on coming: the old one is read until the new one is whole."""
 
+from collections.abc import Awaitable, Callable
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from tests.contract.payloads import activity, dumped, fastener, snapshot, verdict
-from tests.contract.recording import CELL, NOW_US, all_kept, delivery, record
+from tests.contract.recording import CELL, NOW_US, WHOLE, all_kept, delivery, record
 from tests.fakes.between import Between
 from tests.fakes.memory_store import MemoryStore
 from zoneledger.application import book
-from zoneledger.application.ports import Reading, Store
+from zoneledger.application import rebuild as rebuilding
+from zoneledger.application.ports import Reading, Store, Writing
 from zoneledger.application.rebuild import ABANDONED_US, RebuildUnderWay, rebuild
+from zoneledger.application.stored import Checkpoint, Head
 from zoneledger.core.booking import Limits
+from zoneledger.core.rows import Booked
+
+Spoil = Callable[[Writing, Head], Awaitable[None]]
 
 EVENTS = 120
 
@@ -33,6 +39,8 @@ FIRST = [one for one in MESSAGES if one not in LATE]
 @pytest.fixture(autouse=True)
 def _small_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(book, "EVENTS_AT_ONCE", 16)
+    monkeypatch.setattr(book, "EVENTS_PER_CHECKPOINT", 24)
+    monkeypatch.setattr(rebuilding, "EVENTS_PER_CHECKPOINT", 24)
 
 
 def _ledger_of(kept: dict[str, Any]) -> dict[str, Any]:
@@ -58,7 +66,7 @@ async def test_messages_that_come_during_a_rebuild_are_in_the_ledger_after_it(st
     in_order = MemoryStore()
     await record(in_order, [delivery(dumped(*MESSAGES))])
     await record(store, [delivery(dumped(*FIRST))])
-    await rebuild(Between(store, go_on), CELL, lambda: NOW_US, Limits())
+    await rebuild(Between(store, go_on), CELL, lambda: NOW_US, Limits(), anew=True)
     assert late == []
     assert min(spans) > 0
     one, two = await all_kept(store), await all_kept(in_order)
@@ -72,10 +80,11 @@ async def _seen(reading: Reading) -> int:
     return len((await reading.spans([CELL], 0, NOW_US)).get(CELL, ()))
 
 
-async def test_a_right_ledger_is_the_same_after_a_rebuild_and_nothing_is_revised(store: Store) -> None:
+@pytest.mark.parametrize("anew", [False, True])
+async def test_a_right_ledger_is_the_same_after_a_rebuild_and_nothing_is_revised(anew: bool, store: Store) -> None:
     await record(store, [delivery(dumped(*FIRST))])
     before = await all_kept(store)
-    assert not await rebuild(store, CELL, lambda: NOW_US, Limits())
+    assert not await rebuild(store, CELL, lambda: NOW_US, Limits(), anew=anew)
     after = await all_kept(store)
     assert _ledger_of(after) == _ledger_of(before)
     assert after["revisions"] == before["revisions"]
@@ -92,12 +101,12 @@ async def test_a_rebuild_that_was_broken_off_changes_no_figure_and_is_cleared_aw
             raise OSError("killed")
 
     with pytest.raises(OSError, match="killed"):
-        await rebuild(Between(store, break_off), CELL, lambda: NOW_US, Limits())
+        await rebuild(Between(store, break_off), CELL, lambda: NOW_US, Limits(), anew=True)
     assert await all_kept(store) == before
     assert await _ledgers(store) == 2
     with pytest.raises(RebuildUnderWay):
-        await rebuild(store, CELL, lambda: NOW_US + ABANDONED_US // 2, Limits())
-    assert not await rebuild(store, CELL, lambda: NOW_US + ABANDONED_US, Limits())
+        await rebuild(store, CELL, lambda: NOW_US + ABANDONED_US // 2, Limits(), anew=True)
+    assert not await rebuild(store, CELL, lambda: NOW_US + ABANDONED_US, Limits(), anew=True)
     assert await _ledgers(store) == 1
     assert _ledger_of(await all_kept(store)) == _ledger_of(before)
 
@@ -110,9 +119,51 @@ async def test_a_rebuild_whose_ledger_was_taken_away_stops(store: Store) -> None
         nonlocal left
         left -= 1
         if not left:
-            assert not await rebuild(store, CELL, lambda: NOW_US + ABANDONED_US, Limits())
+            assert not await rebuild(store, CELL, lambda: NOW_US + ABANDONED_US, Limits(), anew=True)
 
     with pytest.raises(RebuildUnderWay):
-        await rebuild(Between(store, take_away), CELL, lambda: NOW_US, Limits())
+        await rebuild(Between(store, take_away), CELL, lambda: NOW_US, Limits(), anew=True)
     assert _ledger_of(await all_kept(store)) == _ledger_of(before)
     assert await _ledgers(store) == 1
+
+
+async def test_a_right_ledger_is_left_where_it_is(store: Store) -> None:
+    await record(store, [delivery(dumped(*FIRST))])
+    await record(store, [delivery(dumped(*LATE))])
+    before = await all_kept(store)
+    assert not await rebuild(store, CELL, lambda: NOW_US, Limits())
+    assert await all_kept(store) == before
+    assert await _ledgers(store) == 1
+
+
+async def _spoil_a_checkpoint(writing: Writing, head: Head) -> None:
+    [first, *_] = await writing.next_checkpoints(head.ledger_id, None, 1)
+    await writing.put_checkpoints([(head.ledger_id, Checkpoint(first.boot, first.seq, head.booking))])
+
+
+async def _spoil_a_verdict(writing: Writing, head: Head) -> None:
+    await writing.put_verdicts(head.ledger_id, {(1, 5): "rework"})
+
+
+async def _spoil_the_state(writing: Writing, head: Head) -> None:
+    [first, *_] = await writing.next_checkpoints(head.ledger_id, None, 1)
+    await writing.save_heads([replace(head, booking=first.booking)])
+
+
+async def _spoil_the_last_fastener(writing: Writing, head: Head) -> None:
+    rows = await writing.booked(head.ledger_id, WHOLE)
+    await writing.remove_booked(head.ledger_id, WHOLE, Booked(fasteners=rows.fasteners[-1:]))
+
+
+@pytest.mark.parametrize("spoil", [_spoil_a_checkpoint, _spoil_a_verdict, _spoil_the_state, _spoil_the_last_fastener])
+async def test_whatever_is_wrong_in_a_ledger_is_right_after_a_rebuild(spoil: Spoil, store: Store) -> None:
+    await record(store, [delivery(dumped(*MESSAGES))])
+    await rebuild(store, CELL, lambda: NOW_US, Limits(), anew=True)
+    right = await all_kept(store)
+    async with store.writing() as writing:
+        await spoil(writing, (await writing.lock_heads([CELL]))[CELL])
+    assert await all_kept(store) != right
+    await rebuild(store, CELL, lambda: NOW_US, Limits())
+    mended = await all_kept(store)
+    assert _ledger_of(mended) == _ledger_of(right)
+    assert mended[f"checkpoints {CELL}"] == right[f"checkpoints {CELL}"]

@@ -136,12 +136,12 @@ async def test_a_ledger_rebuilt_from_what_is_left_is_the_same(store: Store, keep
     await record(store, [delivery(dumped(*MESSAGES))])
     await _forget(store, keeping)
     before = await all_kept(store)
-    assert not await rebuild(store, CELL, lambda: NOW_US, LIMITS)
+    assert not await rebuild(store, CELL, lambda: NOW_US, LIMITS, anew=True)
     after = await all_kept(store)
     assert _ledger_of(after) == _ledger_of(before)
     await _forget(store, keeping)
     assert _seqs(await all_kept(store)) == _seqs(before)
-    assert not await rebuild(store, CELL, lambda: NOW_US, LIMITS)
+    assert not await rebuild(store, CELL, lambda: NOW_US, LIMITS, anew=True)
 
 
 async def test_a_rebuild_mends_what_has_messages_and_takes_over_what_has_none(store: Store) -> None:
@@ -152,7 +152,7 @@ async def test_a_rebuild_mends_what_has_messages_and_takes_over_what_has_none(st
         head = (await writing.lock_heads([CELL]))[CELL]
         await writing.put_verdicts(head.ledger_id, {(1, 65): "reject", (1, 115): None})
     assert _ledger_of(await all_kept(store)) != right
-    assert await rebuild(store, CELL, lambda: NOW_US, LIMITS)
+    assert await rebuild(store, CELL, lambda: NOW_US, LIMITS, anew=True)
     assert _ledger_of(await all_kept(store)) == right
 
 
@@ -213,7 +213,7 @@ async def test_forgetting_that_was_broken_off_goes_on_the_next_time(store: Store
     try:
         await forget(_BrokenOff(store, transactions), _keeping(80, 60), lambda: NOW_US, LIMITS)
     except OSError:
-        assert not await rebuild(store, CELL, lambda: NOW_US, LIMITS)
+        assert not await rebuild(store, CELL, lambda: NOW_US, LIMITS, anew=True)
     await _forget(store, _keeping(80, 60))
     one, other = await all_kept(store), await all_kept(unbroken)
     assert _ledger_of(one) == _ledger_of(other)
@@ -281,12 +281,12 @@ async def test_a_snapshot_that_tells_of_the_last_forgotten_event_during_a_rebuil
         if snapshots:
             await record(store, [delivery(dumped(snapshots.pop(0)))])
 
-    assert not await rebuild(Between(store, tell), CELL, lambda: NOW_US, LIMITS)
+    assert not await rebuild(Between(store, tell), CELL, lambda: NOW_US, LIMITS, anew=True)
     after = await all_kept(store)
     made, gaps = after[f"booked {CELL}"][1], after[f"booked {CELL}"][3]
     assert made == before[f"booked {CELL}"][1]
     assert gaps == []
-    assert not await rebuild(store, CELL, lambda: NOW_US, LIMITS)
+    assert not await rebuild(store, CELL, lambda: NOW_US, LIMITS, anew=True)
 
 
 async def test_a_renewed_ledger_tells_from_when_on_it_has_activities_where_messages_are_gone(store: Store) -> None:
@@ -300,7 +300,7 @@ async def test_a_renewed_ledger_tells_from_when_on_it_has_activities_where_messa
     derived = [row for row in rows if isinstance(row, Activity)]
     assert derived
     assert min(row.end_us for row in derived) > head.derived_from_us
-    await rebuild(store, CELL, lambda: NOW_US, LIMITS)
+    await rebuild(store, CELL, lambda: NOW_US, LIMITS, anew=True)
     again = await all_kept(store)
     assert again["heads"][CELL].derived_from_us == head.derived_from_us
 

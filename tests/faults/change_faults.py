@@ -23,8 +23,8 @@ def _cells(bench: Bench) -> list[str]:
 def _rebuild(bench: Bench, cell: str, failpoint: str | None = None) -> int:
     """Rebuild a cell's ledger by the command, and return how it ended."""
     environment = {FAILPOINT: failpoint} if failpoint else {}
-    command = fork_command(["rebuild", cell, "--database", bench.url], environment, bench.directory / "rebuild.log")
-    return command.wait(120)
+    command = ["rebuild", cell, "--anew", "--database", bench.url]
+    return fork_command(command, environment, bench.directory / "rebuild.log").wait(120)
 
 
 @fault("change", "each cell rebuilt while serving", short=("sqlite",))

@@ -120,13 +120,14 @@ class Refold:
         return Stretch(self.start.place, self.agreed, starts, stops, self.booking.booked_us, start_us)
 
 
-class _Formers:
+class Formers:
     """The checkpoints of a ledger as it was, read in order, some at a time."""
 
-    def __init__(self, writing: Writing, ledger_id: int, after: Key | None) -> None:
+    def __init__(self, writing: Writing, ledger_id: int, after: Key | None, at_once: int = CHECKPOINTS_AT_ONCE) -> None:
         self._writing = writing
         self._ledger_id = ledger_id
         self._after = after
+        self._at_once = at_once
         self._read: deque[Checkpoint] = deque()
         self._ended = False
 
@@ -137,8 +138,8 @@ class _Formers:
                 self._read.popleft()
             if self._read or self._ended:
                 return self._read[0] if self._read else None
-            page = await self._writing.next_checkpoints(self._ledger_id, self._after, CHECKPOINTS_AT_ONCE)
-            self._ended = len(page) < CHECKPOINTS_AT_ONCE
+            page = await self._writing.next_checkpoints(self._ledger_id, self._after, self._at_once)
+            self._ended = len(page) < self._at_once
             self._read.extend(page)
             self._after = page[-1][:2] if page else self._after
 
@@ -156,7 +157,7 @@ async def refold(writing: Writing, head: Head, places: list[Place], limits: Limi
     checkpoint = await writing.checkpoint_before(head.ledger_id, _before(places[0]))
     text = checkpoint.booking if checkpoint else ""
     after = checkpoint[:2] if checkpoint else None
-    formers, ahead = _Formers(writing, head.ledger_id, after), deque(places)
+    formers, ahead = Formers(writing, head.ledger_id, after), deque(places)
     result = Refold(load(text, limits), load(text, limits))
     count = 0
     async for message in stored_messages(writing, head.cell_id, after):
@@ -235,14 +236,21 @@ async def _rewrite_from_first(
 
 async def give_verdicts(writing: Writing, changes: Changes, head: Head, rows: Booked, now_us: int) -> None:
     """Settle anew which verdict holds for the fasteners at the places that rows concern."""
-    concerned: list[Fastener | Verdict] = [*rows.verdicts, *rows.fasteners]
-    positions = {(row.panel, row.position) for row in concerned if row.panel and row.position}
-    if not positions:
+    changed = await settled_otherwise(writing, head, rows)
+    if not changed:
         return
-    made, given = await writing.made_at(head.ledger_id, sorted(positions))
-    results = settle((fastener for fastener, _ in made), given)
-    changed = [(fastener, results[fastener.boot, fastener.seq]) for fastener, verdict in made]
-    changed = [(row, new) for (row, new), (_, old) in zip(changed, made, strict=True) if new != old]
     await writing.put_verdicts(head.ledger_id, {(row.boot, row.seq): new for row, new in changed})
     times = [(row.at_us, row.at_us + 1) for row, _ in changed]
     changes.revisions += restatements(head.cell, times, now_us, now_us, "verdicts")
+
+
+async def settled_otherwise(writing: Writing, head: Head, rows: Booked) -> list[tuple[Fastener, str | None]]:
+    """Return the fasteners at the places that rows concern whose verdict is not the one that holds, each with that one."""
+    concerned: list[Fastener | Verdict] = [*rows.verdicts, *rows.fasteners]
+    positions = {(row.panel, row.position) for row in concerned if row.panel and row.position}
+    if not positions:
+        return []
+    made, given = await writing.made_at(head.ledger_id, sorted(positions))
+    results = settle((fastener for fastener, _ in made), given)
+    settled = [(fastener, results[fastener.boot, fastener.seq], old) for fastener, old in made]
+    return [(row, new) for row, new, old in settled if new != old]

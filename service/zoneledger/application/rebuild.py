@@ -1,4 +1,4 @@
-"""Derives a cell's ledger anew from its messages, beside the old one, which is read until the new one is whole."""
+"""Derives a cell's ledger anew from its messages: one that is not right beside the old one, which is read until it is whole."""
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
@@ -18,6 +18,7 @@ from zoneledger.application.giving_way import giving_way
 from zoneledger.application.plants import FOREVER_US
 from zoneledger.application.ports import Store, Writing
 from zoneledger.application.restating import differing, joined, recounted, restatements
+from zoneledger.application.rightness import MESSAGES_AT_A_TIME, Held
 from zoneledger.application.stored import Arrivals, Checkpoint, Head, Key, Outdated, Stretch
 from zoneledger.core.booking import FOLD, Booking, Limits
 from zoneledger.core.errors import UnitUnknown, ZoneledgerError
@@ -29,8 +30,8 @@ from zoneledger.core.spans import Interval
 #: A ledger that no head names, and that nobody has worked on for so long, was given up.
 ABANDONED_US = 60_000_000
 ROWS_AT_ONCE = 2000
-#: How many pages of events are folded in one transaction, as each costs its statements; and how many messages without a pause.
-PAGES_AT_ONCE, MESSAGES_AT_A_TIME = 2, 100
+#: How many pages of events are folded in one transaction, as each costs its statements.
+PAGES_AT_ONCE = 2
 
 Clock = Callable[[], int]
 
@@ -62,15 +63,24 @@ def _tell_nobody(_events: int) -> None:
 
 
 async def rebuild(
-    store: Store, cell: str, clock: Clock, limits: Limits, tell: Callable[[int], None] = _tell_nobody
+    store: Store,
+    cell: str,
+    clock: Clock,
+    limits: Limits,
+    tell: Callable[[int], None] = _tell_nobody,
+    *,
+    anew: bool = False,
 ) -> bool:
-    """Fold all stored messages of a cell into a new ledger, then put it in the old one's place; return whether figures changed.
+    """Fold all stored messages of a cell and put a new ledger in the old one's place; return whether figures changed.
 
-    Works in short transactions, so that messages are taken in meanwhile; readers see the old ledger until the last of
-    them. `tell` is told how many events were folded so far. Raises UnitUnknown for a cell that never sent anything, and
-    RebuildUnderWay while another one works on it.
+    One that is right is left as it is, unless it is wanted `anew`. Works in short transactions, so that messages are taken
+    in meanwhile; readers see the old ledger until the last of them. `tell` is told how many events were folded so far.
+    Raises UnitUnknown for a cell that never sent anything, and RebuildUnderWay while another one works on it.
     """
     new = await _begin(store, cell, clock, limits)
+    if not anew and new.old.fold == FOLD and await _is_right(store, new, clock, tell):
+        await _remove_others(store, cell, clock, at_once=True)
+        return False
     await _copy_what_has_no_messages(store, new, clock)
     is_whole = False
     while not is_whole:
@@ -97,6 +107,20 @@ async def _begin(store: Store, cell: str, clock: Clock, limits: Limits) -> _New:
         new = _New(ledger_id, head, await writing.arrivals(head.cell_id), booking, after=head.kept_after)
         new.derived_from_us = head.derived_from_us
         return new
+
+
+async def _is_right(store: Store, new: _New, clock: Clock, tell: Callable[[int], None]) -> bool:
+    """Tell whether the old ledger is what its messages make; most are, and nothing is written for them."""
+    held = Held(load(dump(new.booking), new.booking.limits), new.after)
+    while True:
+        async with store.writing() as writing:
+            head = (await writing.lock_heads([new.old.cell]))[new.old.cell]
+            await _touch(writing, new, clock)
+            if not await held.agrees(writing, head):
+                return False
+        tell(held.events)
+        if held.after is None:
+            return True
 
 
 async def _kept_from(writing: Writing, head: Head) -> str:

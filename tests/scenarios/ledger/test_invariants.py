@@ -92,7 +92,7 @@ def test_incremental_updates_and_a_rebuild_give_the_same_rows(
     cell, bench = loop.bench.cell(), loop.bench
     loop.run(bench.record(cell, data.draw(grouped(stream.messages))))
     before = loop.run(bench.rows(cell))
-    loop.run(rebuild(bench.store, cell, lambda: NOW_US, LIMITS))
+    loop.run(rebuild(bench.store, cell, lambda: NOW_US, LIMITS, anew=True))
     assert loop.run(bench.rows(cell)) == before
     at_once = bench.cell()
     loop.run(bench.record(at_once, [stream.messages] if stream.messages else []))

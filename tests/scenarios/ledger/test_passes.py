@@ -60,7 +60,7 @@ def test_activities_and_passes_are_the_oracles_before_and_after_a_rebuild(
             over = [_activity(row) for row in rows if row.zone == zone]
             assert over == [one for one in wanted.get(zone, []) if one.ended_by != "open"]
         assert _read(loop, cell) == _of_zones(oracle.passes(stream.messages))
-        loop.run(rebuild(bench.store, cell, lambda: NOW_US, LIMITS))
+        loop.run(rebuild(bench.store, cell, lambda: NOW_US, LIMITS, anew=True))
 
 
 @few

@@ -88,7 +88,7 @@ class Story:
 
     async def rebuild(self, cell: str) -> None:
         if await self.loop.bench.head(cell) is not None:
-            await rebuild(self.loop.bench.store, cell, lambda: NOW_US, LIMITS)
+            await rebuild(self.loop.bench.store, cell, lambda: NOW_US, LIMITS, anew=True)
 
     async def forget(self, kept_us: int) -> None:
         await forget(self.loop.bench.store, Keeping(kept_us, kept_us), lambda: LATER_US, LIMITS)

@@ -28,11 +28,12 @@ async def _recorded(store: MemoryStore) -> None:
     await record(store, [delivery(dumped(*MESSAGES))])
 
 
-async def test_a_right_ledger_is_the_same_after_it_was_rebuilt() -> None:
+@pytest.mark.parametrize("anew", [False, True])
+async def test_a_right_ledger_is_the_same_after_it_was_rebuilt(anew: bool) -> None:
     store = MemoryStore()
     await _recorded(store)
     before = await all_kept(store)
-    assert not await rebuild(store, CELL, lambda: NOW_US, Limits())
+    assert not await rebuild(store, CELL, lambda: NOW_US, Limits(), anew=anew)
     assert _without_checkpoints(await all_kept(store)) == _without_checkpoints(before)
 
 

@@ -1,11 +1,14 @@
 """Prints a shift's OEE by unit: python figures.py http://127.0.0.1:8000 harbour/wing-1 2026-11-25/early"""
 
+import os
 import sys
 
 import httpx
 
 url, line, shift = sys.argv[1:]
-with httpx.Client(base_url=url, timeout=60) as service:
+key = os.environ.get("ZONELEDGER_KEY")  # where the service asks who calls
+headers = {"authorization": f"Bearer {key}"} if key else {}
+with httpx.Client(base_url=url, timeout=60, headers=headers) as service:
     sites = service.get("/v1/units").raise_for_status().json()["sites"]
     cells = [cell for site in sites for one in site["lines"] if one["unit"] == line for cell in one["cells"]]
     for unit in (line, *(cell["unit"] for cell in cells)):

@@ -10,19 +10,31 @@ from pathlib import Path
 from fastapi import FastAPI
 
 from zoneledger.api.aside import Aside
+from zoneledger.api.door import Door
 from zoneledger.api.exporting import Sending
 from zoneledger.api.openapi import build_api
 from zoneledger.api.streams import Streams
 from zoneledger.api.times import rfc3339
+from zoneledger.application.audit import PLANT
 from zoneledger.application.updates import Update
+from zoneledger.application.wellness import MEND_DATABASE, Ailment
 from zoneledger.bootstrap import Service, build_service
+from zoneledger.core.callers import Caller
 from zoneledger.core.errors import PlantInvalid, SchemaMismatch
+from zoneledger.identity import TokenRules
 from zoneledger.plant_document import canonical_json, read_json, read_yaml
-from zoneledger.settings import Settings
+from zoneledger.settings import Settings, listed, setting
 from zoneledger.storage.engines import check_there, naming
 from zoneledger.storage.schema import migrate
 
 log = logging.getLogger(__name__)
+
+WORK_ENDED = Ailment(
+    "a work beside the serving has ended, which the log tells of as critical", "keep the log, and restart the service"
+)
+
+#: Who declares the plant model of a file, as the audit log names it.
+AT_START = Caller("start of the service", frozenset(), (), "open")
 
 Background = Callable[[], Awaitable[None]]
 Hear = Callable[[Sequence[Update]], None]
@@ -32,32 +44,61 @@ async def open_service(settings: Settings) -> Service:
     """Return the service on a database brought to this program's schema, with the plant file applied if one is set.
 
     The file is read before the database is touched. A service that only reads changes nothing, so the schema has to be right.
-    Raises SchemaMismatch, StoreUnavailable, PlantInvalid, or OSError where the plant file cannot be read.
+    Raises SchemaMismatch, StoreUnavailable, PlantInvalid, ValueError where a file has no keys for tokens, or OSError where the
+    plant file cannot be read.
     """
     plant = None if settings.plant is None else _read_plant(settings.plant)
+    tokens = _token_rules(settings)
     if settings.reads_only:
         check_there(settings.database_url)
     else:
         await migrate(settings.database_url)
-    service = build_service(settings.database_url, reads_only=settings.reads_only)
+    service = build_service(
+        settings.database_url, reads_only=settings.reads_only, authenticate=settings.authenticate, tokens=tokens
+    )
     try:
         if settings.reads_only:
             with naming(settings.database_url):
-                await _check_schema(service)
+                await check_schema(
+                    service,
+                    "a process that only reads changes nothing: start one of the same version that takes messages in",
+                )
         if settings.plant is not None and plant is not None:
             await _apply_plant(service, settings.plant.name, plant)
+        if settings.authenticate and tokens is None:
+            await _tell_without_keys(service)
     except BaseException:
         await service.store.close()
         raise
     return service
 
 
-async def _check_schema(service: Service) -> None:
-    if not await service.checks["database"]():
-        raise SchemaMismatch(
-            "The database does not have the schema of this version, and a process that only reads changes nothing: "
-            "start one of the same version that takes messages in."
-        )
+async def check_schema(service: Service, why: str) -> None:
+    """Raise SchemaMismatch, which says why it stays so, where a database has not the schema of this version."""
+    if await service.checks["database"]() is not None:
+        raise SchemaMismatch(f"The database does not have the schema of this version, and {why}.")
+
+
+def _token_rules(settings: Settings) -> TokenRules | None:
+    """Return whose tokens are taken, None without an issuer; raise ValueError where a file has no keys that may check them."""
+    issuer, audience, keys = settings.token_issuer, settings.token_audience, settings.token_keys
+    if issuer is None or audience is None or keys is None:
+        return None
+    rules = TokenRules(issuer, audience, keys, tuple(listed(settings.token_algorithms)))
+    if "://" not in keys:
+        try:
+            rules.check_file()
+        except (OSError, ValueError) as error:
+            raise ValueError(f"{setting('token_keys')}: {keys} has no keys to check tokens with: {error}") from None
+    return rules
+
+
+async def _tell_without_keys(service: Service) -> None:
+    """Tell in the log where nobody can be let in."""
+    async with service.store.reading() as reading:
+        keys = await reading.keys("key")
+    if not any(row.revoked_us is None and row.expires_us > service.now_us() for row in keys):
+        log.warning("nobody is let in, as there is no key yet: zoneledger key create NAME --scope admin makes one")
 
 
 def _read_plant(path: Path) -> str:
@@ -81,6 +122,8 @@ async def _apply_plant(service: Service, name: str, document: str) -> None:
     async with service.store.reading() as reading:
         former = await service.plants.present(reading)
     declared = await service.plants.declare(service.store, document, service.now_us())
+    if former.version != declared.version:
+        await service.callers.note(PLANT, AT_START, "", f"version {declared.version} from {name}")
     if former.version not in (0, declared.version):
         log.warning(
             "the plant in the database (version %d, declared at %s) differed from %s, and the file has replaced it as version %d; "
@@ -99,10 +142,12 @@ def create_app(
     streams: Streams | None = None,
     aside: Aside | None = None,
     hear: Hear | None = None,
+    door: Door | None = None,
 ) -> FastAPI:
     """Return the application; while it runs, so do the recorder, what `background` begins, and what live streams tell.
 
-    What they tell `hear` is told, too, before them. `aside` works on the same service, for whoever else wants it.
+    What they tell `hear` is told, too, before them. `aside` works on the same service, for whoever else wants it. `door` is what
+    requests come in by, on this machine and without TLS unless told.
 
     If one of them ends by itself, the service is not ready any more: it says so and logs why. It is not ready either
     while the store takes nothing in.
@@ -117,14 +162,16 @@ def create_app(
         return await streams.tell(updates)
 
     telling = partial(service.live.run, tell)
-    works: list[Background] = [service.recorder.run, service.lateness.run, telling, *background]
+    works: list[Background] = [service.recorder.run, service.lateness.run, service.callers.run, telling, *background]
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
         tasks = [asyncio.ensure_future(work()) for work in works]
 
-        async def takes_in() -> bool:
-            return (service.recorder.writes or service.reads_only) and not any(task.done() for task in tasks)
+        async def takes_in() -> Ailment | None:
+            if any(task.done() for task in tasks):
+                return WORK_ENDED
+            return None if service.reads_only else _outage_of(service)
 
         service.checks["recorder"] = takes_in
         for task in tasks:
@@ -142,10 +189,17 @@ def create_app(
 
     app = build_api(lifespan)
     app.state.service = service
+    app.state.door = Door(service.callers) if door is None else door
     app.state.aside = aside
     app.state.sending = Sending(aside)
     app.state.streams = streams
     return app
+
+
+def _outage_of(service: Service) -> Ailment | None:
+    """Return why nothing is taken in, None where the store takes it."""
+    outage = service.recorder.outage
+    return None if outage is None else Ailment(f"what was delivered last could not be kept: {outage}", MEND_DATABASE)
 
 
 def _log_end(task: "asyncio.Future[None]") -> None:

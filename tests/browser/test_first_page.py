@@ -2,9 +2,9 @@
 
 import re
 from collections.abc import Iterator
+from urllib.parse import urlsplit
 
 import pytest
-from playwright.sync_api import Page
 
 from tests.browser.conftest import OpenPage
 from tests.browser.present import CELL, LINE, MADE, WITHOUT_SHIFTS, clear, present_line, send
@@ -40,12 +40,11 @@ def test_the_present_shift_is_that_of_the_services_clock(now: ServiceProcess, op
     page.wait_for_selector(f"[data-so-far='{LINE}']:has-text('fasteners made')")
 
 
-def test_a_site_that_is_in_one_of_two_answers_only_is_left_out(now: ServiceProcess, open_page: OpenPage) -> None:
-    def without(page: Page) -> None:
-        page.route("**/v1/plant", lambda route: route.fulfill(json={"sites": []}))
-
-    watched = open_page(now, "/", prepare=without)
-    assert "quay" not in watched.page.inner_text("main")
+def test_the_page_asks_for_no_more_of_the_plant_than_its_units(now: ServiceProcess, open_page: OpenPage) -> None:
+    """Who may not see all of the plant may see this page all the same; and it is of one answer, and so of one plant."""
+    watched = open_page(now, "/")
+    assert "quay · UTC" in watched.page.inner_text("main")
+    assert "/v1/plant" not in {urlsplit(url).path for url in watched.asked}
     assert watched.errors == []
 
 

@@ -11,7 +11,9 @@ from math import inf
 from typing import Any, Literal, TypeVar
 
 from tests.fakes.memory_in_order import MemoryInOrder
+from tests.fakes.memory_keyring import MemoryKeyringReading, MemoryKeyringWriting
 from tests.fakes.memory_trails import MemoryTrails
+from zoneledger.application.keyring import AuditEntry, KeyRow
 from zoneledger.application.ports import Reading, Writing
 from zoneledger.application.stored import (
     Arrivals,
@@ -81,6 +83,8 @@ class _State:
     leases: dict[str, tuple[str, int]] = field(default_factory=dict)
     given: dict[int, GivenRow] = field(default_factory=dict)
     presums: dict[tuple[str, str, int], tuple[int, Presum]] = field(default_factory=dict)
+    keys: dict[str, KeyRow] = field(default_factory=dict)
+    audit: list[AuditEntry] = field(default_factory=list)
     number: int = 0
 
     def copied(self) -> "_State":
@@ -114,7 +118,7 @@ def _reach_back(rows: Sequence[Activity], start_us: int) -> float:
     return gone[-2] if len(gone) > 1 else floor_us
 
 
-class _MemoryReading(MemoryInOrder, MemoryTrails):
+class _MemoryReading(MemoryInOrder, MemoryTrails, MemoryKeyringReading):
     _state: _State
 
     def __init__(self, state: _State) -> None:
@@ -409,7 +413,7 @@ def _span_in_stretch(row: ZoneSpan, stretch: Stretch) -> bool:
     return (-inf if start_us is None else start_us) <= row.span.start_us < (inf if stop_us is None else stop_us)
 
 
-class _MemoryWriting(_MemoryReading):
+class _MemoryWriting(_MemoryReading, MemoryKeyringWriting):
     async def take_lease(self, name: str, holder: str, for_us: int) -> bool:
         held = await self.lease(name)
         if held is not None and held.holder != holder and held.left_us > 0:

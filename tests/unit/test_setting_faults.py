@@ -7,10 +7,11 @@ import pytest
 from typer.testing import CliRunner
 
 from tests.servers.programs import free_port
-from zoneledger.settings import not_read
+from zoneledger.environment import not_read
 from zoneledger_cli.main import app
 
 BROKER = {"ZONELEDGER_BROKER_URL": "mqtt://127.0.0.1"}
+TLS = {"ZONELEDGER_BROKER_URL": "mqtts://127.0.0.1"}
 
 #: Settings that there cannot be, and the sentence on each.
 WRONG: list[tuple[dict[str, str], str]] = [
@@ -32,6 +33,23 @@ WRONG: list[tuple[dict[str, str], str]] = [
         "ZONELEDGER_READS_ONLY goes with neither ZONELEDGER_BROKER_URL nor ZONELEDGER_PLANT: ",
     ),
     ({"ZONELEDGER_BROKER_URL": "amqp://u:secret@x"}, "ZONELEDGER_BROKER_URL: a broker URL should be mqtt://"),
+    (
+        {"ZONELEDGER_BROKER_CA": "ca.pem"},
+        "ZONELEDGER_BROKER_CA goes with ZONELEDGER_BROKER_URL, which is not set",
+    ),
+    (
+        TLS | {"ZONELEDGER_BROKER_KEY": "ours.key"},
+        "ZONELEDGER_BROKER_CERTIFICATE: a client certificate goes with its key: give both files, or neither",
+    ),
+    (
+        BROKER | {"ZONELEDGER_BROKER_CA": "ca.pem"},
+        "ZONELEDGER_BROKER_URL: authorities, certificates and keys go with mqtts://, and not with mqtt://127.0.0.1:1883",
+    ),
+    (TLS | {"ZONELEDGER_BROKER_CA": "ca.pem"}, "there is no file ca.pem"),
+    (
+        TLS | {"ZONELEDGER_BROKER_PASSWORD_FILE": "word"},
+        "ZONELEDGER_BROKER_URL: a password file goes with a name, and without a password: mqtts://name@host",
+    ),
     (BROKER | {"ZONELEDGER_TOPIC_ROOT": "cells/#"}, "ZONELEDGER_TOPIC_ROOT: a topic root should be levels such as "),
     (
         BROKER | {"ZONELEDGER_LISTEN_TO": "Wing 1"},
@@ -86,7 +104,7 @@ def test_an_address_that_is_not_this_machines_is_told_before_a_database_is_made(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    ended = CliRunner().invoke(app, ["serve", "--host", "192.0.2.1", "--port", "8123"])
+    ended = CliRunner().invoke(app, ["serve", "--host", "192.0.2.1", "--port", "8123", "--open-to-network"])
     assert ended.exit_code == 1
     assert ended.stderr.startswith("zoneledger: nothing can listen on port 8123 of 192.0.2.1: Cannot assign")
     assert list(tmp_path.iterdir()) == []

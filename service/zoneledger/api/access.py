@@ -1,4 +1,4 @@
-"""What every route needs: the service, the unit that a path names, and the window that a query asks for."""
+"""What every route needs: the service, who calls, the unit that a path names, and the window that a query asks for."""
 
 from typing import Annotated, Any
 from urllib.parse import unquote_to_bytes
@@ -7,17 +7,15 @@ from fastapi import Depends, Path, Request
 from pydantic import BaseModel, ConfigDict, Field
 from pydantic.json_schema import SkipJsonSchema
 
-from zoneledger.api.problems import ApiError, printable
+from zoneledger.api.guard import Entrance
+from zoneledger.api.problems import ApiError, UnitNotThere, printable
 from zoneledger.api.times import Day, Instant, read_day, read_instant
 from zoneledger.application.ports import Reading
 from zoneledger.application.windows import Asked
 from zoneledger.bootstrap import Service
-from zoneledger.core.errors import UnitUnknown, WindowInvalid
+from zoneledger.core.callers import Caller
+from zoneledger.core.errors import WindowInvalid
 from zoneledger.core.plant import Plant, Unit
-from zoneledger.wording import first_of
-
-#: So many units are named to whoever asked for one that there is not.
-MOST_NAMED = 10
 
 
 async def _service(request: Request) -> Service:  # async, as the others are: FastAPI runs what is not in threads
@@ -26,6 +24,14 @@ async def _service(request: Request) -> Service:  # async, as the others are: Fa
 
 
 ServiceOf = Annotated[Service, Depends(_service)]
+
+
+async def _caller(request: Request) -> Caller:
+    entrance: Entrance = request.state.entrance
+    return entrance.caller
+
+
+CallerOf = Annotated[Caller, Depends(_caller)]
 
 
 UnitPath = Annotated[
@@ -103,9 +109,8 @@ def find_unit(plant: Plant, path: str) -> Unit:
         depth = parent.count("/") + 1 if parent and plant.find(parent) else 0
         beside = f"{parent}/" if depth else ""
         below = [one.path for one in plant if one.path.count("/") == depth and one.path.startswith(beside)]
-        names = first_of(below, MOST_NAMED) or "none; declare the plant by PUT /v1/plant"
         slash = ": leave out the slash at its end" if plant.find(path.rstrip("/")) else ""
-        raise UnitUnknown(f"The plant model has no unit {printable(path)}{slash}. There are: {names}.")
+        raise UnitNotThere(f"The plant model has no unit {printable(path)}{slash}.", below)
     return unit
 
 

@@ -1,5 +1,6 @@
 """Reads a request's body whole, of the kinds and within the limit that a call takes."""
 
+import asyncio
 import json
 from collections.abc import Collection, Sequence
 from typing import Any, TypeVar
@@ -12,6 +13,8 @@ from zoneledger.api.problems import ApiError, printable
 from zoneledger.core.decoding import Refusal, check_values, decode_text, decode_value
 
 JSON = "application/json"
+#: A body that takes longer than this to come is not waited for: 1 MiB has so long over 280 kbit/s.
+SLOWEST_S = 30.0
 
 BodyT = TypeVar("BodyT", bound=BaseModel)
 
@@ -29,15 +32,19 @@ def media_type(request: Request, taken: Collection[str]) -> str:
 
 
 async def read_body(request: Request, max_bytes: int) -> bytes:
-    """Return the body; raise ApiError `body_too_large` as soon as it is known to be longer than the limit."""
+    """Return the body; raise ApiError `body_too_large` as soon as it is known to be longer than the limit, or `body_too_slow`."""
     declared = request.headers.get("content-length", "").lstrip("0")
     if declared.isdecimal() and (len(declared) > len(str(max_bytes)) or int(declared) > max_bytes):
         raise _too_large(max_bytes)
     body = bytearray()
-    async for chunk in request.stream():
-        body += chunk
-        if len(body) > max_bytes:
-            raise _too_large(max_bytes)
+    try:
+        async with asyncio.timeout(SLOWEST_S):
+            async for chunk in request.stream():
+                body += chunk
+                if len(body) > max_bytes:
+                    raise _too_large(max_bytes)
+    except TimeoutError:
+        raise ApiError("body_too_slow", f"The body should be here within {SLOWEST_S:g} s.") from None
     return bytes(body)
 
 

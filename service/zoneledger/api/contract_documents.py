@@ -11,13 +11,14 @@ from fastapi import APIRouter, Response
 from ruamel.yaml import YAML
 
 from zoneledger.api import published_documents
+from zoneledger.api.guard import Guarded
 from zoneledger.api.published_documents import STEP, bindings
 from zoneledger.core.contract import OTHER, TITLE, TYPES, definitions, message_schema
 from zoneledger.core.decoding import MAX_MESSAGES, MAX_PAYLOAD_BYTES
 
 Document = dict[str, Any]
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=Guarded)
 
 SCHEMA_FILE, ASYNCAPI_FILE = "message.schema.json", "asyncapi.yaml"
 ROOT = "cells/v1"

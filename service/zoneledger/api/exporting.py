@@ -9,12 +9,13 @@ from fastapi.responses import Response
 from starlette.types import Receive, Scope, Send
 
 from zoneledger.api.aside import Aside
+from zoneledger.api.door import LOOK_EVERY_S
 from zoneledger.api.problems import ApiError
 from zoneledger.api.table_formats import MEDIA_TYPES, Format, writer_of
 from zoneledger.api.turns import Turns
 from zoneledger.application.tables.columns import Row, Source, Table
 from zoneledger.bootstrap import Service
-from zoneledger.core.errors import ZoneledgerError
+from zoneledger.core.errors import NotAuthenticated, ZoneledgerError
 
 log = logging.getLogger(__name__)
 
@@ -92,12 +93,13 @@ class Sending:
 class TableStream(Response):
     """A table as it is sent; what fails in the middle breaks the connection, so that nobody takes a part for the whole."""
 
-    def __init__(self, export: Export, sending: Sending, filename: str) -> None:
+    def __init__(self, export: Export, sending: Sending, filename: str, still: Callable[[], Awaitable[bool]]) -> None:
         headers = {"content-disposition": f'attachment; filename="{filename}"', "cache-control": "no-store"}
         super().__init__(headers=headers, media_type=MEDIA_TYPES[export.form])
         del self.headers["content-length"]
         self._export = export
         self._sending = sending
+        self._still = still
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Send it until its end, or until the client goes away; what is wrong before its begin is raised."""
@@ -114,6 +116,8 @@ class TableStream(Response):
 
     async def _send_all(self, piece: bytes, gone: "asyncio.Future[None]", send: Send) -> None:
         await send({"type": "http.response.start", "status": 200, "headers": self.raw_headers})
+        loop = asyncio.get_running_loop()
+        looked_s = loop.time()
         while not gone.done():
             ended = self._export.ended
             if piece or ended:
@@ -121,6 +125,10 @@ class TableStream(Response):
                     await send({"type": "http.response.body", "body": piece, "more_body": not ended})
             if ended:
                 return
+            if loop.time() - looked_s >= LOOK_EVERY_S:
+                looked_s = loop.time()
+                if not await self._still():
+                    raise NotAuthenticated("what it was begun with is good no more")
             piece = await self._sending.next(self._export)
 
 

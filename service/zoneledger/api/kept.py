@@ -6,8 +6,8 @@ from hashlib import blake2b
 from typing import Any, NamedTuple
 
 from fastapi import FastAPI, Request, Response
-from fastapi.routing import APIRoute
 
+from zoneledger.api.guard import Guarded
 from zoneledger.application.ports import Store
 from zoneledger.application.stored import Basis, Stamp
 from zoneledger.core.errors import StoreUnavailable
@@ -97,7 +97,7 @@ async def _holds(store: Store, kept: Kept) -> bool:
         return False
 
 
-class Keeping(APIRoute):
+class Keeping(Guarded):
     """A route that answers from what is kept, where one look at the store tells that it still holds."""
 
     def get_route_handler(self) -> Callable[[Request], Awaitable[Response]]:  # type: ignore[override]

@@ -1,8 +1,8 @@
 """What an operator watches, as Prometheus text: read off memory, and off the database only what is bounded, once a minute."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from copy import deepcopy
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from importlib.metadata import version
 from itertools import accumulate
 from typing import Any, NamedTuple, get_args
@@ -39,9 +39,24 @@ _COUNTER, _GAUGE, _HISTOGRAM = CounterMetricFamily, GaugeMetricFamily, Histogram
 #: Every metric by its name without the prefix; a counter's has `_total` at its end when it is told.
 METRICS: dict[str, Described] = {
     "build_info": Described(_GAUGE, "1, with what runs: mode is full or reads_only", ("version", "mode")),
+    "ready": Described(_GAUGE, "1 while all that readiness rests on is well"),
     "database_up": Described(_GAUGE, "1 while the database answers and has this version's schema"),
     "database_takes_in": Described(_GAUGE, "0 while the database could not be written to when it last had to be"),
+    "database_bytes": Described(_GAUGE, "bytes that the database takes; looked at once a minute"),
+    "database_free_bytes": Described(_GAUGE, "bytes left on the disk of an SQLite database; looked at once a minute"),
     "broker_connected": Described(_GAUGE, "1 while this process is subscribed at the broker"),
+    "broker_files_fit": Described(
+        _GAUGE, "1 while the files for the broker can be used, 0 while those before them are used on"
+    ),
+    "broker_certificate_expires_in_seconds": Described(
+        _GAUGE, "seconds until the certificate ends that is shown to the broker"
+    ),
+    "broker_ca_expires_in_seconds": Described(
+        _GAUGE, "seconds until the first of the authorities ends that sign the broker's certificate"
+    ),
+    "broker_server_certificate_expires_in_seconds": Described(
+        _GAUGE, "seconds until the certificate ends that the broker showed last; NaN before that"
+    ),
     "broker_unacknowledged_messages": Described(_GAUGE, "messages of the broker that are not committed yet"),
     "lease_held": Described(_GAUGE, "1 while this process is the one of its client id that listens to the broker"),
     "publisher_connected": Described(
@@ -60,6 +75,7 @@ METRICS: dict[str, Described] = {
     "event_loop_late": Described(_COUNTER, "how often it was begun more than 20 ms late"),
     "event_loop_late_p99_seconds": Described(_GAUGE, "99 in 100 of the last minute were begun at most so late"),
     "event_loop_late_most_seconds": Described(_GAUGE, "the most that it was late in the last minute"),
+    "refused_logins": Described(_COUNTER, "keys, tokens and sessions that were sent and were not right"),
     "live_streams_open": Described(_GAUGE, "live streams that are open"),
     "cells": Described(_GAUGE, "cells of the plant model"),
     "cell_state": Described(_GAUGE, "1 for the present state of a cell, 0 for the other four", ("cell", "state")),
@@ -83,6 +99,8 @@ class Looked:
 
     gaps_open: int | None = None
     presums_behind: int | None = None
+    database_bytes: int | None = None
+    database_free_bytes: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,21 +114,24 @@ class Snapshot:
     reads_only: bool
 
 
-def snapshot_of(service: Service, *, streams_open: int, database_up: bool, looked: Looked) -> Snapshot:
-    """Return what there is to tell now."""
+def snapshot_of(
+    service: Service, *, streams_open: int, refused_logins: int, ailing: Collection[str], looked: Looked
+) -> Snapshot:
+    """Return what there is to tell now; `ailing` are the checks that are not well."""
     waiting, waiting_bytes = service.recorder.waiting
     cells = service.live.now()
     values: dict[str, float | None] = {
         **{name: float(read()) for name, read in service.gauges.items()},
         **_lateness(service.lateness.since_start, service.lateness.last_minute),
-        "database_up": database_up,
+        "ready": not ailing,
+        "database_up": "database" not in ailing,
         "database_takes_in": None if service.reads_only else service.recorder.writes,
         "ingest_waiting_deliveries": waiting,
         "ingest_waiting_bytes": waiting_bytes,
         "live_streams_open": streams_open,
+        "refused_logins": refused_logins,
         "cells": None if cells is None else len(cells),
-        "gaps_open": looked.gaps_open,
-        "presums_behind": looked.presums_behind,
+        **asdict(looked),
     }
     # The tally goes on while a thread makes a text of the snapshot.
     return Snapshot(values, deepcopy(service.recorder.tally), cells or (), service.now_us(), service.reads_only)

@@ -8,13 +8,16 @@ from typing import Any
 
 from fastapi import APIRouter, Depends, FastAPI, Request, Response
 from fastapi.openapi.utils import get_openapi
-from fastapi.routing import APIRoute
+from fastapi.routing import APIRoute, iter_route_contexts
 from starlette.routing import BaseRoute
-from starlette.types import Lifespan
+from starlette.types import ASGIApp, Lifespan
 
-from zoneledger.api import contract_documents, kept, problems, turns
+from zoneledger.api import contract_documents, kept, problems, refusing, turns
 from zoneledger.api.access import check_query
+from zoneledger.api.door import COOKIE, AtTheDoor, Door
+from zoneledger.api.guard import TABLE, Guarded, Rule
 from zoneledger.api.routes import (
+    audit,
     commissioning,
     evidence,
     exports,
@@ -36,6 +39,7 @@ from zoneledger.api.routes import (
     reasons,
     refused,
     revisions,
+    session,
     sheet,
     shifts,
     tables,
@@ -67,14 +71,33 @@ ROUTES = (
     refused,
     exports,
     tables,
+    audit,
     health,
     metrics,
+    session,
     pages,
 )
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=Guarded)
 
 #: FastAPI declares its own answer to a bad parameter; ours are problems.
 FOREIGN = ("HTTPValidationError", "ValidationError")
+
+#: How a caller tells who they are, where that is asked.
+SCHEMES = {
+    "bearer": {
+        "type": "http",
+        "scheme": "bearer",
+        "description": "A key, or a token of the issuer that the service trusts",
+    },
+    "session": {
+        "type": "apiKey",
+        "in": "cookie",
+        "name": COOKIE,
+        "description": "The session of a person at the pages",
+    },
+}
+#: What every call may answer that is not open to strangers.
+REFUSALS = ("not_authenticated", "not_allowed", "too_often")
 
 DESCRIPTION = (
     "Every second of every shift, on every work zone, is booked once, to one state, for one reason, with the evidence kept; "
@@ -91,11 +114,26 @@ def _routers() -> list[APIRouter]:
 
 @lru_cache(maxsize=1)
 def _calls() -> list[BaseRoute]:
-    """Return all calls, put together once for however many applications there are: FastAPI takes 20 ms for that."""
+    """Return all calls, put together once for however many applications there are: FastAPI takes 20 ms for that.
+
+    Raises TypeError where one of them does not look into the table of who may call it.
+    """
     together = APIRouter(dependencies=[Depends(check_query)], generate_unique_id_function=_name)
     for one in _routers():
         together.include_router(one)
+    open_to_all = [
+        one.path for one in iter_route_contexts(together.routes) if not isinstance(one.original_route, Guarded)
+    ]
+    if open_to_all:
+        raise TypeError(f"nothing guards {', '.join(map(str, open_to_all))}")
     return together.routes
+
+
+class _Api(FastAPI):
+    """An application with the door around all of it, what answers failures as well."""
+
+    def build_middleware_stack(self) -> ASGIApp:
+        return AtTheDoor(super().build_middleware_stack())
 
 
 def _name(route: APIRoute) -> str:
@@ -105,7 +143,7 @@ def _name(route: APIRoute) -> str:
 
 def build_api(lifespan: Lifespan[FastAPI] | None = None) -> FastAPI:
     """Return the API; it answers once `state.service` is set."""
-    app = FastAPI(
+    app = _Api(
         title="Zoneledger",
         version="1",
         description=DESCRIPTION,
@@ -116,7 +154,9 @@ def build_api(lifespan: Lifespan[FastAPI] | None = None) -> FastAPI:
         redirect_slashes=False,
         routes=_calls(),
     )
+    app.state.door = Door()  # who serves puts one in its place that asks callers who they are
     problems.install(app, _paths())
+    refusing.install(app)
     turns.install(app)
     kept.install(app)
     plant.install(app)
@@ -148,8 +188,22 @@ def document_of(app: FastAPI) -> dict[str, Any]:
         schemas |= plant.DEFINITIONS | problem.pop("$defs") | {"Problem": problem}
         for name in FOREIGN:
             schemas.pop(name, None)
+        found["components"]["securitySchemes"] = SCHEMES
+        for path, calls in found["paths"].items():
+            for method, call in calls.items():
+                _secure(call, TABLE[method.upper(), path])
         app.openapi_schema = found
     return app.openapi_schema
+
+
+def _secure(call: dict[str, Any], rule: Rule) -> None:
+    """Add to a call who may make it, and how it fails for others; where nobody is asked who they are, anybody may."""
+    scopes = [] if rule.scope is None else [str(rule.scope)]
+    call["security"] = [{}] if rule.is_open else [*({name: scopes} for name in SCHEMES), {}]
+    if not rule.is_open:
+        told = {problems.TABLE[code][0]: f"`{code}`: {problems.TABLE[code][1]}" for code in REFUSALS}
+        call["responses"] |= {str(status): problems.declared(status, text) for status, text in told.items()}
+        call["responses"] = dict(sorted(call["responses"].items()))
 
 
 def text_of(document: dict[str, Any]) -> str:

@@ -13,18 +13,21 @@ from fastapi.routing import APIRoute
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
-from starlette.routing import Match
 
-from zoneledger.core.errors import PlantInvalid, ZoneledgerError
-from zoneledger.wording import counted, words_of
+from zoneledger.api.guard import Entrance
+from zoneledger.api.near import LONGEST_NAME, methods_at, paths_near
+from zoneledger.core.errors import PlantInvalid, UnitUnknown, ZoneledgerError
+from zoneledger.wording import counted, first_of, words_of
 
 log = logging.getLogger(__name__)
 
 MEDIA_TYPE = "application/problem+json"
 TYPE_PREFIX = "urn:zoneledger:problem:"
 RETRY_AFTER_S = 2
-#: Of a path that there is not so much is looked at, and so many that are as much like it as this are named.
-LONGEST_NAME, MOST_NEAR, LEAST_LIKE = 60, 2, 0.75
+#: So many units are named to whoever asked for one that there is not.
+MOST_NAMED = 10
+#: Of what is wrong with a request so many places are told: a query may have thousands.
+MOST_FAULTS = 20
 
 #: What each error of the service is to HTTP: its status and title.
 TABLE: dict[str, tuple[int, str]] = {
@@ -39,8 +42,12 @@ TABLE: dict[str, tuple[int, str]] = {
     "entry_unknown": (404, "There is no such entry"),
     "already_undone": (409, "The entry is undone already"),
     "request_invalid": (422, "The request is not valid"),
+    "not_authenticated": (401, "Who calls is not known"),
+    "not_allowed": (403, "The caller may not do this"),
+    "too_often": (429, "Too much is asked at a time"),
     "query_not_utf8": (400, "The query string cannot be read"),
     "body_invalid": (400, "The body cannot be read"),
+    "body_too_slow": (408, "The body comes too slowly"),
     "body_too_large": (413, "The body is too large"),
     "media_type": (415, "The body's media type is not taken"),
     "route_unknown": (404, "There is no such resource"),
@@ -89,6 +96,14 @@ class ApiError(ZoneledgerError):
         self.errors = list(errors)
 
 
+class UnitNotThere(UnitUnknown):
+    """No unit has this path; of those that there are around it, the answer names what its caller reaches."""
+
+    def __init__(self, message: str, around: Sequence[str]) -> None:
+        super().__init__(message)
+        self.around = around
+
+
 def printable(text: str, longest: int = 200) -> str:
     """Return a caller's text as it may stand in a sentence."""
     return "".join(character if character.isprintable() else "?" for character in text[:longest])
@@ -100,25 +115,27 @@ def described(*codes: str) -> dict[int | str, dict[str, Any]]:
     for code in dict.fromkeys((*codes, "query_not_utf8", "request_invalid", "store_unavailable", "internal")):
         status, title = TABLE[code]
         told.setdefault(status, []).append(f"`{code}`: {title}")
-    return {status: _declared(status, "; ".join(words)) for status, words in sorted(told.items())}
+    return {status: declared(status, "; ".join(words)) for status, words in sorted(told.items())}
 
 
-def _declared(status: int, description: str) -> dict[str, Any]:
+def declared(status: int, description: str) -> dict[str, Any]:
+    """Return what OpenAPI is told of a problem with this status."""
     content = {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}}
-    declared: dict[str, Any] = {"description": description, "content": content}
-    if status == 503:
+    told: dict[str, Any] = {"description": description, "content": content}
+    if status in (429, 503):
         wait = {"type": "integer", "minimum": 1, "examples": [RETRY_AFTER_S]}
-        declared["headers"] = {"Retry-After": {"description": "seconds to wait before calling again", "schema": wait}}
-    return declared
+        told["headers"] = {"Retry-After": {"description": "seconds to wait before calling again", "schema": wait}}
+    return told
 
 
-def _respond(
+def respond(
     request: Request,
     code: str,
     detail: str,
     errors: Sequence[tuple[str, str]] = (),
     headers: Mapping[str, str] | None = None,
 ) -> Response:
+    """Return a problem as an answer."""
     status, title = TABLE[code]
     problem = Problem(
         type=TYPE_PREFIX + code,
@@ -129,49 +146,44 @@ def _respond(
         code=code,
         errors=[Fault.model_construct(place=place, detail=text) for place, text in errors],
     )
-    retry = {"Retry-After": str(RETRY_AFTER_S)} if status == 503 else {}
+    own = {503: {"Retry-After": str(RETRY_AFTER_S)}, 408: {"Connection": "close"}}.get(status, {})
     # In ASCII: a caller's text, given back, may hold half a surrogate pair, which UTF-8 cannot.
-    return Response(json.dumps(problem.model_dump()), status, {**retry, **(headers or {})}, MEDIA_TYPE)
+    return Response(json.dumps(problem.model_dump()), status, {**own, **(headers or {})}, MEDIA_TYPE)
 
 
-async def _on_error(request: Request, error: Exception) -> Response:
+async def on_error(request: Request, error: Exception) -> Response:
+    """Return what is answered to an error of the service."""
     assert isinstance(error, ZoneledgerError)
     if error.code not in TABLE:
         return await _on_failure(request, error)
     if isinstance(error, PlantInvalid):
         places = counted(len(error.errors), "place", "places")
         detail = f"{places} of the plant model should be mended; nothing was changed."
-        return _respond(request, error.code, detail, error.errors)
-    return _respond(request, error.code, str(error), getattr(error, "errors", ()))
+        return respond(request, error.code, detail, error.errors)
+    detail = _around(request, error) if isinstance(error, UnitNotThere) else str(error)
+    return respond(request, error.code, detail, getattr(error, "errors", ()))
 
 
-async def _on_http_error(request: Request, error: Exception) -> Response:
+def _around(request: Request, error: UnitNotThere) -> str:
+    """Return that there is no such unit, and of those that there are which ones its caller reaches."""
+    entrance: Entrance = request.state.entrance
+    names = first_of([path for path in error.around if entrance.caller.reaches(path)], MOST_NAMED)
+    none = "none; declare the plant by PUT /v1/plant" if entrance.caller.units is None else "none that you reach"
+    return f"{error} There are: {names or none}."
+
+
+async def on_http_error(request: Request, error: Exception) -> Response:
+    """Return what is answered where there is no such path, or it does not take the method."""
     assert isinstance(error, HTTPException)
     if error.status_code == 405:
-        allowed = ", ".join(_methods_here(request))
-        return _respond(request, "method_not_allowed", f"This path takes {allowed}.", headers={"Allow": allowed})
+        allowed = ", ".join(methods_at(request))
+        return respond(request, "method_not_allowed", f"This path takes {allowed}.", headers={"Allow": allowed})
     if error.status_code == 404:
-        near = " or ".join(_near(request))
+        near = " or ".join(paths_near(request))
         hint = f"Did you mean {near}? " if near else ""
         detail = f"{hint}Pages begin at /, the resources with /v1/ and /health/; see /openapi.json for what there is."
-        return _respond(request, "route_unknown", detail)
+        return respond(request, "route_unknown", detail)
     return await _on_failure(request, error)
-
-
-def _methods_here(request: Request) -> list[str]:
-    """Return the methods that this path takes; the error names those of one of its routes only."""
-    scopes = {method: {**request.scope, "method": method} for method in ("GET", "POST", "PUT")}
-    routes = request.app.routes
-    return [method for method, scope in scopes.items() if any(r.matches(scope)[0] is Match.FULL for r in routes)]
-
-
-def _near(request: Request) -> list[str]:
-    """Return the paths whose names are much like what was asked for, the nearest first."""
-    names = {path.partition("/{")[0]: path for path in reversed(request.app.state.paths)}
-    first, *others = request.scope["path"][:LONGEST_NAME].strip("/").split("/")
-    asked = [*(f"/{first}/{other}" for other in others[:1]), f"/{first}", f"/v1/{first}"]
-    found = [name for one in asked for name in get_close_matches(one, names, MOST_NEAR, LEAST_LIKE)]
-    return [names[name] for name in dict.fromkeys(found)][:MOST_NEAR]
 
 
 def _place(location: Sequence[Any]) -> str:
@@ -210,27 +222,29 @@ def _sentence(error: Mapping[str, Any], request: Request) -> str:
 async def _on_invalid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     errors: dict[str, str] = {}
-    for one in error.errors():
+    for one in error.errors()[:MOST_FAULTS]:
         # Of an optional parameter the second fault is that it is not absent either.
         errors.setdefault(_place(one["loc"][:2]), _sentence(one, request))
     detail = "; ".join(f"{place}: {text}" for place, text in list(errors.items())[:5])
-    return _respond(request, "request_invalid", detail, list(errors.items()))
+    return respond(request, "request_invalid", detail, list(errors.items()))
 
 
 async def _on_disconnect(request: Request, _: Exception) -> Response:
-    return _respond(request, "body_invalid", "The connection ended before the body did.")
+    return respond(request, "body_invalid", "The connection ended before the body did.")
 
 
 async def _on_failure(request: Request, error: Exception) -> Response:
-    log.error("%s %s failed", request.method, printable(request.scope["path"]), exc_info=error)
-    return _respond(request, "internal", "The service failed on this request; its log says why.")
+    path = printable(request.scope["path"])
+    told = {"method": request.method, "path": path}
+    log.error("%s %s failed", request.method, path, exc_info=error, extra=told)
+    return respond(request, "internal", "The service failed on this request; its log says why.")
 
 
 def install(app: FastAPI, paths: Sequence[str]) -> None:
     """Let every error of an application be a problem; `paths` are those that it answers."""
     app.state.paths = paths
-    app.add_exception_handler(ZoneledgerError, _on_error)
-    app.add_exception_handler(HTTPException, _on_http_error)
+    app.add_exception_handler(ZoneledgerError, on_error)
+    app.add_exception_handler(HTTPException, on_http_error)
     app.add_exception_handler(RequestValidationError, _on_invalid)
     app.add_exception_handler(ClientDisconnect, _on_disconnect)
     app.add_exception_handler(Exception, _on_failure)

@@ -38,7 +38,12 @@ RETRY_MS = (1_000, 5_000)
 
 BEGINS = "the stream begins here"
 NOT_KEPT = "what came after the last event that you have is not kept, or not by this process"
+STOPS, OVER = "the service stops", "what you began it with is good no more"
 TOO_SLOW = "you read too slowly, and events were passed over"
+
+
+Units = tuple[str, ...]
+"""The paths of the units that a stream tells of, each with a / at its end; an empty path: of all units."""
 
 
 class _Kept(NamedTuple):
@@ -51,8 +56,8 @@ class _Kept(NamedTuple):
     unit: str
     whole: bool
 
-    def concerns(self, unit: str) -> bool:
-        return self.unit.startswith(unit) or (self.whole and unit.startswith(self.unit))
+    def concerns(self, units: Units) -> bool:
+        return self.unit.startswith(units) or (self.whole and any(unit.startswith(self.unit) for unit in units))
 
 
 class Streams:
@@ -63,7 +68,7 @@ class Streams:
         self._process = secrets.token_hex(4)
         self._kept: list[_Kept] = []
         self._first = 1
-        self._chunks: dict[tuple[int, str], tuple[bytes, int]] = {}
+        self._chunks: dict[tuple[int, Units], tuple[bytes, int]] = {}
         self._listening: set[asyncio.Event] = set()
         self._heartbeat_s = 0.0
         self._rested_s = 0.0
@@ -104,22 +109,22 @@ class Streams:
     def _anew(self, detail: str) -> tuple[bytes, int]:
         return _event(f"{self._process}-{self._last}", "anew", {"detail": detail}), self._last
 
-    def after(self, number: int, unit: str) -> tuple[bytes, int]:
-        """Return what concerns a unit of the updates after one, some if there are many, and the number of the last of them."""
+    def after(self, number: int, units: Units) -> tuple[bytes, int]:
+        """Return what concerns some units of the updates after one, some if there are many, and the number of the last of them."""
         if number < self._first - 1:
             return self._anew(TOO_SLOW)
-        if (number, unit) not in self._chunks:
+        if (number, units) not in self._chunks:
             if len(self._chunks) >= CHUNKS_KEPT:
                 self._chunks.clear()
-            self._chunks[number, unit] = self._chunk(number, unit)
-        return self._chunks[number, unit]
+            self._chunks[number, units] = self._chunk(number, units)
+        return self._chunks[number, units]
 
-    def _chunk(self, number: int, unit: str) -> tuple[bytes, int]:
+    def _chunk(self, number: int, units: Units) -> tuple[bytes, int]:
         texts, size = list[bytes](), 0
         while number < self._last and size < CHUNK_BYTES:
             number += 1
             kept = self._kept[number - self._first]
-            if not unit or kept.concerns(unit):
+            if kept.concerns(units):
                 texts.append(kept.text)
                 size += len(kept.text)
         return b"".join(texts), number
@@ -176,6 +181,6 @@ def _event(number: str, name: str, fields: dict[str, Any]) -> bytes:
     return f"id: {number}\nevent: {name}\ndata: {json.dumps(fields)}\n\n".encode()
 
 
-def end_event() -> bytes:
-    """Return the last event of a stream that the service ends."""
-    return b'event: end\ndata: {"detail": "the service stops"}\n\n'
+def end_event(detail: str = STOPS) -> bytes:
+    """Return the last event of a stream that the service ends, and why."""
+    return f"event: end\ndata: {json.dumps({'detail': detail})}\n\n".encode()

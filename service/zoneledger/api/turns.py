@@ -7,10 +7,10 @@ from contextlib import asynccontextmanager
 from typing import Any, ClassVar, TypeVar
 
 from fastapi import FastAPI, Request, Response
-from fastapi.routing import APIRoute
 from starlette.requests import ClientDisconnect
 
 from zoneledger.api.aside import Aside, Patience, within
+from zoneledger.api.guard import Guarded
 from zoneledger.bootstrap import Service
 
 T = TypeVar("T")
@@ -53,7 +53,7 @@ async def done_in_turn(
         return await aside.do(lambda: work(aside.service), patience)
 
 
-class InTurn(APIRoute):
+class InTurn(Guarded):
     """A route whose answers are made aside, in turn with those of its tag, and not at all for a client that has gone away by then.
 
     It is for GET only: what is made aside writes nothing. Answers of one tag that differ much in what they cost may take turns

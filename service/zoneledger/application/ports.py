@@ -5,6 +5,7 @@ from contextlib import AbstractAsyncContextManager
 from typing import Literal, Protocol
 
 from zoneledger.application.in_order import InOrder
+from zoneledger.application.keyring import KeyringReading, KeyringWriting
 from zoneledger.application.stored import (
     Arrivals,
     Basis,
@@ -43,7 +44,7 @@ from zoneledger.core.rows import Activity, Alarm, Booked, Discrepancy, Fastener,
 from zoneledger.core.spans import Interval
 
 
-class Reading(InOrder, Trails, Protocol):
+class Reading(InOrder, Trails, KeyringReading, Protocol):
     """One consistent look at the store."""
 
     async def cells(self) -> list[str]:
@@ -190,7 +191,7 @@ class Reading(InOrder, Trails, Protocol):
         """Return verdicts that apply to no fastener, each under the number of its event, in that order."""
 
 
-class Writing(Reading, Protocol):
+class Writing(Reading, KeyringWriting, Protocol):
     """One transaction: all of it is kept at its end, or nothing."""
 
     async def take_lease(self, name: str, holder: str, for_us: int) -> bool:

@@ -29,9 +29,8 @@ from zoneledger.core.spans import Interval
 
 #: A ledger that no head names, and that nobody has worked on for so long, was given up.
 ABANDONED_US = 60_000_000
-ROWS_AT_ONCE = 2000
-#: How many pages of events are folded in one transaction, as each costs its statements.
-PAGES_AT_ONCE = 2
+#: How many rows are copied or removed, and pages of events folded, in one transaction, as each costs its statements.
+ROWS_AT_ONCE, PAGES_AT_ONCE = 2000, 2
 
 Clock = Callable[[], int]
 
@@ -104,13 +103,12 @@ async def _begin(store: Store, cell: str, clock: Clock, limits: Limits) -> _New:
         head = (await writing.lock_heads([cell]))[cell]
         ledger_id = await writing.begin_ledger(cell, clock())
         booking = load(await _kept_from(writing, head), limits)
-        new = _New(ledger_id, head, await writing.arrivals(head.cell_id), booking, after=head.kept_after)
-        new.derived_from_us = head.derived_from_us
-        return new
+        arrivals = await writing.arrivals(head.cell_id)
+        return _New(ledger_id, head, arrivals, booking, after=head.kept_after, derived_from_us=head.derived_from_us)
 
 
 async def _is_right(store: Store, new: _New, clock: Clock, tell: Callable[[int], None]) -> bool:
-    """Tell whether the old ledger is what its messages make; most are, and nothing is written for them."""
+    """Tell whether the old ledger is what its messages make; most are, and no row of a ledger is written for them."""
     held = Held(load(dump(new.booking), new.booking.limits), new.after)
     while True:
         async with store.writing() as writing:

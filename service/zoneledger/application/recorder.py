@@ -59,7 +59,7 @@ class Recorder:
         self._apart.set()
         self._wake = asyncio.Event()
         self._stopped = False
-        self._writes = True
+        self._outage: str | None = None
         self.tally = IntakeTally()
 
     @property
@@ -71,7 +71,12 @@ class Recorder:
     @property
     def writes(self) -> bool:
         """Whether the store could be written to when it last had to be: a full disk can be read, and takes nothing in."""
-        return self._writes
+        return self._outage is None
+
+    @property
+    def outage(self) -> str | None:
+        """Why the store could not be written to when it last had to be, None where it could."""
+        return self._outage
 
     def record(self, delivery: Delivery) -> "asyncio.Future[Receipt]":
         """Hand in one delivery; the future ends after the commit, with StoreUnavailable if nothing was kept."""
@@ -127,7 +132,7 @@ class Recorder:
         """Wait for a delivery; during an outage only until the store is to be tried: False then."""
         self._wake.clear()
         try:
-            async with asyncio.timeout(None if self._writes else TRY_AGAIN_S):
+            async with asyncio.timeout(None if self.writes else TRY_AGAIN_S):
                 await self._wake.wait()
         except TimeoutError:
             return False
@@ -176,13 +181,15 @@ class Recorder:
         except StoreUnavailable:
             raise
         except Exception:
-            log.exception("a delivery for %s cannot be recorded and is refused", delivery.cell)
+            told = {"cell": delivery.cell}
+            log.exception("a delivery for %s cannot be recorded and is refused", delivery.cell, extra=told)
         try:
             return await self._refuse(delivery)
         except StoreUnavailable:
             raise
         except Exception as error:
-            log.exception("a delivery for %s cannot even be refused; nothing of it is kept", delivery.cell)
+            told = {"cell": delivery.cell}
+            log.exception("a delivery for %s cannot even be refused; nothing of it is kept", delivery.cell, extra=told)
             raise StoreUnavailable(f"nothing kept: {type(error).__name__}") from error
 
     @asynccontextmanager
@@ -191,12 +198,12 @@ class Recorder:
         try:
             async with self._store.writing() as writing:
                 yield writing
-        except StoreUnavailable:
-            self._writes = False
+        except StoreUnavailable as error:
+            self._outage = str(error)
             raise
-        if not self._writes:
+        if not self.writes:
             log.info("the store can be written to again")
-        self._writes = True
+        self._outage = None
 
     async def _commit(self, deliveries: list[Delivery]) -> list[Receipt]:
         began_s = asyncio.get_running_loop().time()

@@ -260,6 +260,13 @@ class PlantVersion(NamedTuple):
     applied_us: int
 
 
+class Room(NamedTuple):
+    """How many bytes a database takes, and how many are left on its disk; None where that cannot be seen."""
+
+    taken: int
+    left: int | None
+
+
 class Count(NamedTuple):
     """How many fasteners of a kind a cell made in one segment (an index into those asked for); `result` is the one after verdicts."""
 

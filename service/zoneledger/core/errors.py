@@ -80,6 +80,28 @@ class ProofNotOver(ZoneledgerError):
     code = "proof_not_over"
 
 
+class NotAuthenticated(ZoneledgerError):
+    """Nothing tells who calls, or what tells it is not right, over or withdrawn."""
+
+    code = "not_authenticated"
+
+
+class NotAllowed(ZoneledgerError):
+    """Who calls is known, and may not do this or does not reach this unit."""
+
+    code = "not_allowed"
+
+
+class TooOften(ZoneledgerError):
+    """A caller asks, or an address guesses, too often; `retry_after_s` is when the next call will be heard."""
+
+    code = "too_often"
+
+    def __init__(self, message: str, retry_after_s: int) -> None:
+        super().__init__(message)
+        self.retry_after_s = retry_after_s
+
+
 class StoreUnavailable(ZoneledgerError):
     """The database does not answer now; the same call may be made again later."""
 

@@ -1,6 +1,7 @@
 """From JSON text or plain data to a valid document, with every fault at its place."""
 
 import json
+from collections import Counter
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
@@ -109,8 +110,8 @@ def shortened(faults: list[tuple[str, str]]) -> list[tuple[str, str]]:
 def _to_object(pairs: list[tuple[str, Any]]) -> _Object:
     found = _Object(pairs)
     if len(found) < len(pairs):
-        names = [name for name, _ in pairs]
-        found.repeated = tuple(name for name in found if names.count(name) > 1)
+        times = Counter(name for name, _ in pairs)
+        found.repeated = tuple(name for name, number in times.items() if number > 1)
     return found
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from sqlalchemy.engine import make_url
 
-FOR_POSTGRESQL = "A PostgreSQL database is backed up by pg_dump: docs/operations.md says how, under Backup."
+FOR_POSTGRESQL = "A PostgreSQL database is backed up by pg_dump: docs/backup.md says how."
 
 
 def back_up(database_url: str, copy: Path) -> str:

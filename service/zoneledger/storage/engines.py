@@ -16,6 +16,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeoutError
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine, create_async_engine
 
 from zoneledger.core.errors import StoreUnavailable
+from zoneledger.storage.passwords import PasswordUnreadable, connecting, password_file
 
 BUSY_TIMEOUT_MS = 10_000
 POSTGRESQL_PORT = 5432
@@ -118,6 +119,10 @@ def _bound_statements(target: Engine) -> None:
     event.listen(target, "before_cursor_execute", before_execute)
 
 
+class DatabaseMissing(StoreUnavailable):
+    """The file of an SQLite database is not there."""
+
+
 @dataclass(frozen=True)
 class Engines:
     """`write` changes the database, `read` cannot; `look` is for one statement that reads, without a transaction around it."""
@@ -134,18 +139,18 @@ class Engines:
 
 
 def check_there(database_url: str) -> None:
-    """Raise StoreUnavailable for a file of SQLite that is not there: whoever opens it, be it to read, makes an empty one."""
+    """Raise DatabaseMissing for a file of SQLite that is not there: whoever opens it, be it to read, makes an empty one."""
     url = driver_url(database_url)
     if url.get_backend_name() == "sqlite" and not Path(url.database or "").is_file():
-        raise StoreUnavailable(f"there is no file {url.database}, and a process that only reads makes none")
+        raise DatabaseMissing(f"there is no file {url.database} with a database")
 
 
 def open_engines(database_url: str, readers: int = READERS) -> Engines:
     """Return engines for a URL, with at most so many connections that read; nothing is connected yet."""
     url = driver_url(database_url)
     if url.get_backend_name() == "sqlite":
-        write = create_async_engine(url, pool_size=1, max_overflow=0)
-        read = create_async_engine(url, pool_size=min(readers, FILE_READERS), max_overflow=0)
+        write = create_async_engine(url, pool_size=1, max_overflow=0, hide_parameters=True)
+        read = create_async_engine(url, pool_size=min(readers, FILE_READERS), max_overflow=0, hide_parameters=True)
         _prepare_sqlite(write, "BEGIN IMMEDIATE", read_only=False)
         _prepare_sqlite(read, "BEGIN", read_only=True)
         return Engines(write, read, read)
@@ -158,9 +163,11 @@ def open_engines(database_url: str, readers: int = READERS) -> Engines:
 def _postgresql(url: URL, connections: int, longest_s: float, settings: dict[str, str], **options: str) -> AsyncEngine:
     settings = {"timezone": "UTC", "application_name": "zoneledger"} | settings
     limits = {"timeout": CONNECT_S, "command_timeout": longest_s}
-    arguments = {"server_settings": settings, **limits}
+    url, secret = connecting(url)
+    arguments = {"server_settings": settings, **limits, **secret}
     # None beyond those that are kept: to open one costs more than to wait for one.
-    engine = create_async_engine(url, pool_size=connections, max_overflow=0, connect_args=arguments, **options)
+    bounds = {"pool_size": connections, "max_overflow": 0}
+    engine = create_async_engine(url, connect_args=arguments, hide_parameters=True, **bounds, **options)
     event.listen(engine.sync_engine, "checkout", _leave_dead)
     return engine
 
@@ -175,6 +182,8 @@ def _outage(error: Exception) -> str | None:
     """Return in words why the same call may succeed later: the database is away, full or busy; None: the call is wrong."""
     if isinstance(error, PoolTimeoutError):
         return "all connections to it are in use"
+    if isinstance(error, PasswordUnreadable):
+        return str(error)
     if isinstance(error, OSError):
         return "it took too long" if isinstance(error, TimeoutError) else "there is no connection to it"
     if not isinstance(error, DBAPIError):
@@ -192,16 +201,19 @@ def naming(database_url: str) -> Iterator[None]:
     try:
         yield
     except StoreUnavailable as error:
-        raise StoreUnavailable(f"{error} ({_place(driver_url(database_url))})") from error
+        raise StoreUnavailable(f"{error} ({place_of(database_url)})") from error
 
 
-def _place(url: URL) -> str:
+def place_of(database_url: str) -> str:
     """Return where a database is, and the account; never the password."""
+    url = driver_url(database_url)
     if url.get_backend_name() == "sqlite":
         return f"file {url.database}"
     host = "no host named" if url.host is None else f"host {url.host}, port {url.port or POSTGRESQL_PORT}"
     user = "no user named" if url.username is None else f"user {url.username}"
-    return f"{host}, database {url.database or 'not named'}, {user}"
+    file = password_file(url)
+    secret = "" if file is None else f", password in {file}"
+    return f"{host}, database {url.database or 'not named'}, {user}{secret}"
 
 
 @asynccontextmanager

@@ -13,14 +13,20 @@ from zoneledger.storage.engines import transaction
 
 
 @lru_cache(maxsize=1)
-def _wanted() -> str | None:
+def wanted() -> str | None:
+    """Return the revision of this program's schema."""
     config = Config()
     config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
     return ScriptDirectory.from_config(config).get_current_head()
 
 
+def revision_of(connection: Connection) -> str | None:
+    """Return the revision of a database's schema, None where it has none yet."""
+    return MigrationContext.configure(connection).get_current_revision()
+
+
 def _has_wanted(connection: Connection) -> bool:
-    return MigrationContext.configure(connection).get_current_revision() == _wanted()
+    return revision_of(connection) == wanted()
 
 
 async def is_current(engine: AsyncEngine) -> bool:

@@ -53,6 +53,7 @@ from zoneledger.storage import (
 from zoneledger.storage import tables as t
 from zoneledger.storage.fasteners import read_fasteners
 from zoneledger.storage.in_order import SqlInOrder
+from zoneledger.storage.keyring import SqlKeyringReading
 from zoneledger.storage.leases import read_lease
 from zoneledger.storage.lists import Columns, naming, texts_of
 from zoneledger.storage.spans import begun_us, read_spans
@@ -86,7 +87,7 @@ def head_of(row: Row[Any]) -> Head:
     )
 
 
-class SqlReading(SqlInOrder, SqlTrails):
+class SqlReading(SqlInOrder, SqlTrails, SqlKeyringReading):
     """The Reading port on one connection, in one transaction."""
 
     def __init__(self, connection: AsyncConnection) -> None:

@@ -12,6 +12,7 @@ from sqlalchemy.pool import NullPool
 
 from zoneledger.core.errors import SchemaMismatch, StoreUnavailable
 from zoneledger.storage.engines import driver_url, naming, transaction
+from zoneledger.storage.passwords import connecting
 
 
 def _config(connection: Connection | None = None) -> Config:
@@ -27,7 +28,8 @@ def _engine(database_url: str) -> AsyncEngine:
     Raises StoreUnavailable for a file of SQLite in a folder that is not there.
     """
     url = driver_url(database_url)
-    engine = create_async_engine(url, poolclass=NullPool)
+    url, arguments = connecting(url)
+    engine = create_async_engine(url, poolclass=NullPool, connect_args=arguments, hide_parameters=True)
     if engine.dialect.name == "sqlite":
         folder = Path(url.database or "").parent
         if not folder.is_dir():
@@ -45,12 +47,18 @@ def _check_not_newer(present: str | None, known: list[str]) -> None:
         )
 
 
+def _check_known(revision: str, known: list[str]) -> None:
+    if revision not in (*known, "head", "base"):
+        raise SchemaMismatch(f"There is no schema {revision}: there are {known[-1]} to {known[0]}.")
+
+
 def _move(connection: Connection, revision: str) -> None:
     if connection.dialect.name == "postgresql":
         connection.exec_driver_sql("SELECT pg_advisory_xact_lock(7301982)")
     present = MigrationContext.configure(connection).get_current_revision()
     known = [script.revision for script in ScriptDirectory.from_config(_config()).walk_revisions()]  # the newest first
     _check_not_newer(present, known)
+    _check_known(revision, known)
     if present is not None and (revision == "base" or revision in known[known.index(present) :]):
         command.downgrade(_config(connection), revision)
     else:

@@ -299,6 +299,37 @@ leases = Table(
     _us("until_us"),
 )
 
+#: Keys and sessions: of a secret only its SHA-256. `units` null: all; `root` is what a session began with.
+keys = Table(
+    "keys",
+    metadata,
+    Column("id", Text, primary_key=True),
+    _text("kind"),
+    _text("name"),
+    _text("digest"),
+    _text("scopes"),
+    _text("units", nullable=True),
+    _us("created_us"),
+    _us("expires_us"),
+    _text("root", nullable=True),
+    _us("revoked_us", nullable=True),
+    _us("used_us", nullable=True),
+    Index(None, "kind", "expires_us"),
+)
+
+audit = Table(
+    "audit",
+    metadata,
+    Column("id", _Number, primary_key=True),
+    _us("at_us"),
+    _text("what"),
+    _text("who"),
+    _text("address"),
+    _text("detail"),
+    Index(None, "at_us"),
+    sqlite_autoincrement=True,
+)
+
 #: What slots of lines (`cell` empty) and cells came to: a row is there only while nothing has changed that it was summed from.
 presums = Table(
     "presums",

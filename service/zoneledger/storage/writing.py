@@ -32,6 +32,7 @@ from zoneledger.storage import given, presums, proofs, refused, statements
 from zoneledger.storage import tables as t
 from zoneledger.storage.bulk import delete_some, insert_tuples
 from zoneledger.storage.forgetting import forget_booked, forget_messages
+from zoneledger.storage.keyring import SqlKeyringWriting
 from zoneledger.storage.leases import give_up_lease, take_lease
 from zoneledger.storage.ledger import delete_rows, insert_rows, read_stretch
 from zoneledger.storage.ledgers import begin_ledger, copy_rows, remove_ledger
@@ -50,7 +51,7 @@ def _head_row(head: Head) -> dict[str, Any]:
     return row | {"key": head.cell_id, "counts": json.dumps(head.counts)} | clocks
 
 
-class SqlWriting(SqlReading):
+class SqlWriting(SqlReading, SqlKeyringWriting):
     """The Writing port on one connection, in one transaction.
 
     `having_heads` are cells that have been seen to have a head, which is never taken away; those that are seen now are added.

@@ -10,7 +10,7 @@ from fastapi import FastAPI
 
 from tests.integration.mqtt.parts import until
 from tests.servers.programs import free_port, wait_until
-from zoneledger_cli.serving import server_of
+from zoneledger_cli.listening import server_of
 
 
 @contextmanager

@@ -17,6 +17,7 @@ from tests.integration.api.plant import NOW, NOW_US, PLANT
 from tests.integration.api.problem import problem
 from zoneledger.application.intake import Delivery
 from zoneledger.application.recorder import Recorder
+from zoneledger.application.wellness import Ailment
 from zoneledger.asgi import create_app, open_service
 from zoneledger.bootstrap import Service, build_service
 from zoneledger.core.errors import PlantInvalid, SchemaMismatch, StoreUnavailable
@@ -45,8 +46,8 @@ async def test_a_service_that_is_well_is_ready(api: httpx.AsyncClient) -> None:
 async def test_readiness_asks_what_adapters_add(service: Service) -> None:
     well = True
 
-    async def broker() -> bool:
-        return well
+    async def broker() -> Ailment | None:
+        return None if well else Ailment("the broker hung up", "look at the broker")
 
     service.checks["broker"] = broker
     app = create_app(service)
@@ -54,12 +55,14 @@ async def test_readiness_asks_what_adapters_add(service: Service) -> None:
         assert (await _get(app, "/health/ready")).json()["checks"]["broker"] is True
         well = False
         found = problem(await _get(app, "/health/ready"), "not_ready")
-        assert [one["place"] for one in found["errors"]] == ["check/broker"]
+        assert found["errors"] == [
+            {"place": "check/broker", "detail": f"the broker hung up, since {NOW} or before; look at the broker"}
+        ]
         assert (await _get(app, "/health/live")).status_code == 200
 
 
 async def test_a_check_that_cannot_reach_its_store_has_failed(service: Service) -> None:
-    async def other() -> bool:
+    async def other() -> Ailment | None:
         raise StoreUnavailable("away")
 
     service.checks["other"] = other
@@ -114,7 +117,7 @@ async def test_background_runs_while_the_application_does_and_ends_before_the_re
             await asyncio.Event().wait()
         finally:
             # The recorder still takes in what an adapter hands over when it ends.
-            told.append(await service.checks["recorder"]())
+            told.append(await service.checks["recorder"]() is None)
 
     app = create_app(service, background=[background])
     async with app.router.lifespan_context(app):

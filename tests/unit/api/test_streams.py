@@ -35,10 +35,10 @@ def _last_id(text: bytes) -> str:
 def _after(streams: Streams, number: int, unit: str = "") -> bytes:
     """Return all that a stream sends after a number."""
     found = b""
-    text, reached = streams.after(number, unit)
+    text, reached = streams.after(number, (unit,))
     while text:
         found += text
-        text, reached = streams.after(reached, unit)
+        text, reached = streams.after(reached, (unit,))
     return found
 
 
@@ -56,10 +56,10 @@ async def _telling(streams: Streams, updates: Sequence[Update]) -> AsyncIterator
 async def test_an_update_is_encoded_once_for_all_who_are_at_the_same_place() -> None:
     streams = Streams()
     async with _telling(streams, [_in_state(ZONE), _figures()]) as place:
-        first, other = streams.after(place, ""), streams.after(place, "")
+        first, other = streams.after(place, ("",)), streams.after(place, ("",))
         assert _names(first[0])[:2] == ["state", "figures"]
         assert first[0] is other[0]
-        assert streams.after(first[1], "") == (b"", first[1])
+        assert streams.after(first[1], ("",)) == (b"", first[1])
 
 
 async def test_a_state_is_told_as_v1_units_tells_it() -> None:
@@ -102,7 +102,7 @@ async def test_a_stream_of_a_unit_has_what_concerns_it(unit: str, names: list[st
 async def test_a_stream_goes_on_after_the_last_event_that_its_client_has() -> None:
     streams = Streams()
     async with _telling(streams, [_in_state(ZONE), _figures(), PlantChanged(2)]) as place:
-        text, _ = streams.after(place, "")
+        text, _ = streams.after(place, ("",))
         first = text.split(b"\n\n")[0]
         begin, reached = streams.begin(_last_id(first))
         assert _names(begin) == []
@@ -114,7 +114,7 @@ async def test_a_heartbeat_lets_a_quiet_stream_go_on_too() -> None:
     """A stream of a unit of which nothing is told would lose its place otherwise, though nothing was passed over."""
     streams = Streams()
     async with _telling(streams, []) as place:
-        text, reached = streams.after(place, f"{OTHER}/")
+        text, reached = streams.after(place, (f"{OTHER}/",))
         assert text.startswith(b": \n")
         assert streams.begin(_last_id(text))[1] == reached
 
@@ -125,10 +125,10 @@ async def test_a_heartbeat_lets_a_quiet_stream_go_on_too() -> None:
 async def test_whoever_names_no_event_that_is_kept_is_told_to_read_anew(last: str) -> None:
     streams = Streams()
     async with _telling(streams, [_in_state(ZONE)]) as place:
-        process = _last_id(streams.after(place, "")[0]).partition("-")[0]
+        process = _last_id(streams.after(place, ("",))[0]).partition("-")[0]
         begin, reached = streams.begin(last.format(process=process))
         assert _names(begin) == ["anew"]
-        assert streams.after(reached, "") == (b"", reached)
+        assert streams.after(reached, ("",)) == (b"", reached)
 
 
 async def test_what_is_kept_is_bounded_and_who_fell_behind_is_told_to_read_anew(
@@ -137,12 +137,12 @@ async def test_what_is_kept_is_bounded_and_who_fell_behind_is_told_to_read_anew(
     monkeypatch.setattr(module, "KEPT", 10)
     streams = Streams()
     async with _telling(streams, [_figures() for _ in range(5)]) as place:
-        early = _last_id(streams.after(place, "")[0].split(b"\n\n")[0])
+        early = _last_id(streams.after(place, ("",))[0].split(b"\n\n")[0])
     async with _telling(streams, [_figures() for _ in range(100)]):
-        text, reached = streams.after(place, "")
+        text, reached = streams.after(place, ("",))
         assert _names(text) == ["anew"]
         assert _names(streams.begin(early)[0]) == ["anew"]
-        assert streams.after(reached, "") == (b"", reached)
+        assert streams.after(reached, ("",)) == (b"", reached)
         assert len(_names(_after(streams, reached - 10))) == 10
 
 
@@ -150,7 +150,7 @@ async def test_a_client_is_handed_so_much_at_once(monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr(module, "CHUNK_BYTES", 300)
     streams = Streams()
     async with _telling(streams, [_figures() for _ in range(50)]) as place:
-        text, reached = streams.after(place, "")
+        text, reached = streams.after(place, ("",))
         assert 300 <= len(text) < 600
         assert reached - place == len(_names(text))
         assert len(_names(_after(streams, place))) == 50

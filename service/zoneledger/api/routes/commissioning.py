@@ -1,15 +1,16 @@
 """GET /v1/commissioning: what the service makes of a cell's messages, for whoever programs its controller."""
 
+from collections.abc import Callable
 from difflib import get_close_matches
 from typing import Annotated
 
 from fastapi import APIRouter, Query
 from pydantic import Field
 
-from zoneledger.api.access import MOST_NAMED, Parameters, ServiceOf, UnitPath
+from zoneledger.api.access import CallerOf, Parameters, ServiceOf, UnitPath
 from zoneledger.api.commissioning_answers import CommissioningAnswer
 from zoneledger.api.commissioning_told import answer_of
-from zoneledger.api.problems import described, printable
+from zoneledger.api.problems import MOST_NAMED, described, printable
 from zoneledger.api.turns import InTurn
 from zoneledger.application.hearing import HOUR_US, MAX_HOURS, hear
 from zoneledger.core.errors import LevelWrong, UnitUnknown
@@ -32,12 +33,12 @@ class CommissioningParameters(Parameters):
     )
 
 
-def find_cell(plant: Plant, path: str) -> Unit:
-    """Return a cell of the plant; raise UnitUnknown or LevelWrong, which name cells that may be meant, or those that there are."""
+def find_cell(plant: Plant, path: str, reaches: Callable[[str], bool]) -> Unit:
+    """Return a cell of the plant; raise UnitUnknown or LevelWrong, which name cells in reach that may be meant, or all of these."""
     unit = plant.find(path)
     if unit is not None and unit.level == "cell":
         return unit
-    cells = [one.path for one in plant if one.level == "cell"]
+    cells = [one.path for one in plant if one.level == "cell" and reaches(one.path)]
     near = _near(cells, path)
     there = first_of(cells, MOST_NAMED) or "none yet; declare the plant by PUT /v1/plant"
     hint = f"Did you mean {first_of(near, MOST_NAMED)}?" if near else f"There are: {there}."
@@ -68,6 +69,7 @@ def _named_nearly(cells: list[str], name: str) -> list[str]:
 @router.get("/v1/commissioning/{cell:path}", responses=described("unit_unknown", "level_wrong", "busy"))
 async def get_commissioning(
     service: ServiceOf,
+    caller: CallerOf,
     cell: UnitPath,
     parameters: Annotated[CommissioningParameters, Query()],
 ) -> CommissioningAnswer:
@@ -78,7 +80,7 @@ async def get_commissioning(
     """
     now_us = service.now_us()
     async with service.store.reading() as reading:
-        unit = find_cell((await service.plants.present(reading)).plant, cell)
+        unit = find_cell((await service.plants.present(reading)).plant, cell, caller.reaches)
         start_us = now_us - round(parameters.hours * HOUR_US)
         listens = service.listens is not None
         heard = await hear(reading, unit, start_us, now_us, service.limits, listens=listens)

@@ -1,18 +1,19 @@
 """GET /health: whether the process lives, and whether it can do its work."""
 
-import asyncio
+from collections.abc import Sequence
 
 from fastapi import APIRouter
 from pydantic import BaseModel, Field
 
-from zoneledger.api.access import ServiceOf
+from zoneledger.api.access import CallerOf, ServiceOf
+from zoneledger.api.guard import Guarded
 from zoneledger.api.problems import ApiError, described
-from zoneledger.api.times import Time, rfc3339_or_none
+from zoneledger.api.times import Time, rfc3339, rfc3339_or_none
 from zoneledger.application.lateness import Tally
-from zoneledger.bootstrap import Check
-from zoneledger.core.errors import StoreUnavailable
+from zoneledger.application.wellness import Ailing
+from zoneledger.core.callers import Scope
 
-router = APIRouter(tags=["operations"])
+router = APIRouter(tags=["operations"], route_class=Guarded)
 
 #: A check that takes longer has failed.
 CHECK_S = 5.0
@@ -44,7 +45,7 @@ class LiveAnswer(BaseModel):
     """The process answers, and how late."""
 
     live: bool = Field(default=True, description="always true", examples=[True])
-    event_loop: EventLoopAnswer
+    event_loop: EventLoopAnswer | None = Field(description="how late; null to whoever may not read", examples=[None])
 
 
 class ReadyAnswer(BaseModel):
@@ -52,11 +53,12 @@ class ReadyAnswer(BaseModel):
 
     ready: bool = Field(description="always true: otherwise the answer is a problem", examples=[True])
     checks: dict[str, bool] = Field(
-        description="what it rests on, by name", examples=[{"database": True, "recorder": True, "broker": True}]
+        description="what it rests on, by name; empty to whoever may not read",
+        examples=[{"database": True, "recorder": True, "broker": True}],
     )
     listens: bool | None = Field(
         description="whether this process takes in what the broker brings; false where another one does, and this one "
-        "would take over; null without a broker",
+        "would take over; null without a broker, and to whoever may not read",
         examples=[True],
     )
 
@@ -73,26 +75,33 @@ def _lateness(tally: Tally) -> LatenessAnswer:
 
 
 @router.get("/health/live", responses=described())
-async def get_health_live(service: ServiceOf) -> LiveAnswer:
+async def get_health_live(service: ServiceOf, caller: CallerOf) -> LiveAnswer:
     """Whether the process answers at all, and how late its event loop is."""
+    if not caller.may(Scope.READ):
+        return LiveAnswer(event_loop=None)
     lateness = service.lateness
     loop = EventLoopAnswer(last_minute=_lateness(lateness.last_minute), since_start=_lateness(lateness.since_start))
     return LiveAnswer(event_loop=loop)
 
 
 @router.get("/health/ready", responses=described("not_ready"))
-async def get_health_ready(service: ServiceOf) -> ReadyAnswer:
+async def get_health_ready(service: ServiceOf, caller: CallerOf) -> ReadyAnswer:
     """Whether the service can take messages in and answer: the database, what takes messages in, and the broker if one is set."""
-    failing = [name for name, check in service.checks.items() if not await _is_well(check)]
-    if failing:
-        faults = [(f"check/{name}", "is not well; the service's log says why") for name in failing]
-        raise ApiError("not_ready", f"Not well: {', '.join(failing)}.", faults)
+    ailing = await service.wellness.ailing(CHECK_S)
+    if not caller.may(Scope.READ):
+        return _told_to_strangers(ailing)
+    if ailing:
+        faults = [(f"check/{one.name}", _told(one)) for one in ailing]
+        raise ApiError("not_ready", f"Not well: {', '.join(one.name for one in ailing)}.", faults)
     listens = service.listens and service.listens()
     return ReadyAnswer(ready=True, checks=dict.fromkeys(service.checks, True), listens=listens)
 
 
-async def _is_well(check: Check) -> bool:
-    try:
-        return await asyncio.wait_for(check(), CHECK_S)
-    except (StoreUnavailable, TimeoutError):
-        return False
+def _told_to_strangers(ailing: Sequence[Ailing]) -> ReadyAnswer:
+    if ailing:
+        raise ApiError("not_ready", "It is not well; who may read is told why.")
+    return ReadyAnswer(ready=True, checks={}, listens=None)
+
+
+def _told(one: Ailing) -> str:
+    return f"{one.ailment.why}, since {rfc3339(one.since_us)} or before; {one.ailment.remedy}"

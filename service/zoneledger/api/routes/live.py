@@ -1,6 +1,7 @@
 """GET /v1/live: a stream of what changes, as server-sent events."""
 
 import asyncio
+from collections.abc import Awaitable, Callable
 from typing import Annotated
 
 from fastapi import APIRouter, Header, Query, Request
@@ -9,10 +10,12 @@ from pydantic.json_schema import SkipJsonSchema
 from starlette.types import Receive, Scope, Send
 
 from zoneledger.api.access import Parameters, ServiceOf, optional, unit_of
+from zoneledger.api.door import LOOK_EVERY_S, door_of
+from zoneledger.api.guard import Entrance, Guarded
 from zoneledger.api.problems import described
-from zoneledger.api.streams import Streams, end_event
+from zoneledger.api.streams import OVER, STOPS, Streams, Units, end_event
 
-router = APIRouter(tags=["live"])
+router = APIRouter(tags=["live"], route_class=Guarded)
 
 _EXAMPLE = (
     "id: 5f0c1d2e-17\nevent: state\n"
@@ -24,7 +27,9 @@ _EVENTS = {"text/event-stream": {"schema": {"type": "string"}, "example": _EXAMP
 class LiveParameters(Parameters):
     """What a stream is to tell of."""
 
-    unit: str | SkipJsonSchema[None] = optional("Only of this unit and what lies under it", "harbour/wing-1")
+    unit: str | SkipJsonSchema[None] = optional(
+        "Only of this unit and what lies under it", "harbour/wing-1", max_length=200
+    )
 
 
 async def _until_gone(receive: Receive) -> None:
@@ -33,16 +38,19 @@ async def _until_gone(receive: Receive) -> None:
 
 
 class LiveStream(Response):
-    """A stream as it is sent, until the client goes away or the service stops; a place is taken while it lasts."""
+    """A stream as it is sent, until the client goes away, may have it no more, or the service stops; it takes a place."""
 
     media_type = "text/event-stream"
 
-    def __init__(self, streams: Streams, unit: str, last_event_id: str | None) -> None:
+    def __init__(
+        self, streams: Streams, units: Units, last_event_id: str | None, still: Callable[[], Awaitable[bool]]
+    ) -> None:
         # A proxy must not hold it back to send it as a whole.
         super().__init__(headers={"cache-control": "no-store", "x-accel-buffering": "no"})
         del self.headers["content-length"]
         self._streams = streams
-        self._unit = unit
+        self._units = units
+        self._still = still
         self._last_event_id = last_event_id
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -59,16 +67,27 @@ class LiveStream(Response):
 
     async def _send_all(self, news: asyncio.Event, gone: "asyncio.Future[None]", send: Send) -> None:
         text, reached = self._streams.begin(self._last_event_id)
+        loop = asyncio.get_running_loop()
+        looked_s = loop.time()
         while not gone.done():
             if text:
                 await send({"type": "http.response.body", "body": text, "more_body": True})
             elif self._streams.ended:
-                await send({"type": "http.response.body", "body": end_event(), "more_body": False})
+                await _end(send, STOPS)
                 return
             else:
                 await news.wait()
                 news.clear()
-            text, reached = self._streams.after(reached, self._unit)
+            if loop.time() - looked_s >= LOOK_EVERY_S:  # each heartbeat is an occasion
+                looked_s = loop.time()
+                if not await self._still():
+                    await _end(send, OVER)
+                    return
+            text, reached = self._streams.after(reached, self._units)
+
+
+async def _end(send: Send, why: str) -> None:
+    await send({"type": "http.response.body", "body": end_event(why), "more_body": False})
 
 
 @router.get(
@@ -89,7 +108,7 @@ async def get_live(
         ),
     ] = None,
 ) -> Response:
-    """What changes, as server-sent events: `state`, `figures`, `plant`; `anew` where /v1/units is to be read; `end`.
+    """What changes in reach, as server-sent events: `state`, `figures`, `plant`; `anew` where /v1/units is to be read; `end`.
 
     See the page on the REST API for what each of them has.
     """
@@ -97,4 +116,7 @@ async def get_live(
         async with service.store.reading() as reading:
             await unit_of(service, reading, asked.unit)
     streams: Streams = request.app.state.streams
-    return LiveStream(streams, f"{asked.unit}/" if asked.unit else "", last_event_id)
+    entrance: Entrance = request.state.entrance
+    units = ("",) if entrance.caller.units is None else tuple(f"{unit}/" for unit in entrance.caller.units)
+    asked_for = (f"{asked.unit}/",) if asked.unit else units
+    return LiveStream(streams, asked_for, last_event_id, lambda: door_of(request).still(entrance))

@@ -3,14 +3,15 @@
 from fastapi import APIRouter, Request
 from pydantic import BaseModel, Field
 
-from zoneledger.api.access import ServiceOf
+from zoneledger.api.access import CallerOf, ServiceOf
 from zoneledger.api.bodies import JSON, media_type, read_body
+from zoneledger.api.guard import Guarded, check_reach
 from zoneledger.api.message_bodies import MAX_CELL, read_message_body
 from zoneledger.api.problems import described
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.core.decoding import MAX_MESSAGES, MAX_PAYLOAD_BYTES
 
-router = APIRouter(tags=["messages"])
+router = APIRouter(tags=["messages"], route_class=Guarded)
 
 
 class RefusedMessageAnswer(BaseModel):
@@ -83,9 +84,9 @@ def _answer(receipt: Receipt) -> ReceiptAnswer:
 @router.post(
     "/v1/messages",
     openapi_extra={"requestBody": _BODY},
-    responses=described("body_invalid", "body_too_large", "media_type"),
+    responses=described("body_invalid", "body_too_slow", "body_too_large", "media_type"),
 )
-async def post_messages(service: ServiceOf, request: Request) -> ReceiptAnswer:
+async def post_messages(service: ServiceOf, caller: CallerOf, request: Request) -> ReceiptAnswer:
     """Hand in messages of one cell, for backfill, tests and simulators; answers after they are stored and booked.
 
     A message that breaks the contract, or comes from a cell or zone that the plant model does not name, is refused: kept
@@ -93,4 +94,5 @@ async def post_messages(service: ServiceOf, request: Request) -> ReceiptAnswer:
     """
     media_type(request, (JSON,))
     cell, messages = read_message_body(await read_body(request, MAX_PAYLOAD_BYTES))
+    check_reach(caller, cell)
     return _answer(await service.recorder.record(Delivery(cell, messages, "http")))

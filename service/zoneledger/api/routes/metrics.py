@@ -7,6 +7,8 @@ from fastapi import APIRouter, FastAPI, Request, Response
 
 from zoneledger.api.access import ServiceOf
 from zoneledger.api.aside import Aside
+from zoneledger.api.door import door_of
+from zoneledger.api.guard import Guarded
 from zoneledger.api.metrics import MEDIA_TYPE, MOST_GAPS, Looked, snapshot_of, text_of
 from zoneledger.api.problems import described
 from zoneledger.api.streams import Streams
@@ -15,7 +17,7 @@ from zoneledger.bootstrap import Service
 from zoneledger.core.calendar import DAY_US
 from zoneledger.core.errors import ZoneledgerError
 
-router = APIRouter(tags=["operations"])
+router = APIRouter(tags=["operations"], route_class=Guarded)
 
 #: How often the database is looked into, and how long that may take; a scrape waits no longer for anything.
 LOOK_EVERY_S, LOOK_S = 60.0, 2.0
@@ -59,15 +61,8 @@ async def _look(service: Service) -> Looked:
         cells = [unit.path for unit in plant if unit.level == "cell"]
         gaps = await reading.gaps(cells, 0, MOST_GAPS)
     presumming = Presumming(service.store, service.plants, service.now_us, service.limits)
-    return Looked(len(gaps), await count_behind(presumming, DAY_US))
-
-
-async def _database_answers(service: Service) -> bool:
-    try:
-        async with asyncio.timeout(LOOK_S):
-            return await service.checks["database"]()
-    except (ZoneledgerError, TimeoutError):
-        return False
+    room = await service.room()
+    return Looked(len(gaps), await count_behind(presumming, DAY_US), room.taken, room.left)
 
 
 def install(app: FastAPI) -> None:
@@ -89,7 +84,13 @@ async def get_metrics(request: Request, service: ServiceOf) -> Response:
     streams: Streams = request.app.state.streams
     looks: Looks = request.app.state.looks
     aside: Aside = request.app.state.aside
-    database_up, looked = await asyncio.gather(_database_answers(service), looks.last(aside))
-    snapshot = snapshot_of(service, streams_open=streams.open, database_up=database_up, looked=looked)
+    ailing, looked = await asyncio.gather(service.wellness.ailing(LOOK_S), looks.last(aside))
+    snapshot = snapshot_of(
+        service,
+        streams_open=streams.open,
+        refused_logins=door_of(request).failures,
+        ailing={one.name for one in ailing},
+        looked=looked,
+    )
     # In a thread of its own, as it takes long of many cells: aside it would have to wait for a place.
     return Response(await asyncio.to_thread(text_of, snapshot), media_type=MEDIA_TYPE)

@@ -7,21 +7,14 @@ from typing import Annotated
 from fastapi import APIRouter, Request, Response
 from fastapi import Path as PathParameter
 
+from zoneledger.api.guard import Guarded
 from zoneledger.api.kept import etag_of, respond
 from zoneledger.api.problems import ApiError, printable
 
-router = APIRouter(include_in_schema=False)
+router = APIRouter(include_in_schema=False, route_class=Guarded)
 
 WEB = Path(__file__).parent.parent / "web"
-#: Nothing from elsewhere, no script or style in the page itself, and nobody frames it.
-HEADERS = {
-    "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
-    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
-    "X-Content-Type-Options": "nosniff",
-    "Referrer-Policy": "no-referrer",
-    "Cross-Origin-Opener-Policy": "same-origin",
-    "Cache-Control": "no-cache",
-}
+LOGIN = "login.html"
 MEDIA_TYPES = {".css": "text/css", ".js": "text/javascript", ".html": "text/html", ".svg": "image/svg+xml"}
 
 
@@ -33,10 +26,16 @@ def assets() -> dict[str, bytes]:
 
 def _file(request: Request, name: str) -> Response:
     body = assets()[name]
-    media_type = f"{MEDIA_TYPES[Path(name).suffix]}; charset=utf-8"
-    found = respond(request, body, etag_of(body), media_type)
-    found.headers.update(HEADERS)
-    return found
+    return respond(request, body, etag_of(body), _media_type(name))
+
+
+def _media_type(name: str) -> str:
+    return f"{MEDIA_TYPES[Path(name).suffix]}; charset=utf-8"
+
+
+def login_page(status: int) -> Response:
+    """Return the page to log in at, in the place of what was asked for: it goes on there once somebody has logged in."""
+    return Response(assets()[LOGIN], status, {"Cache-Control": "no-store"}, _media_type(LOGIN))
 
 
 @router.get("/")
@@ -55,6 +54,12 @@ async def get_sheet_page(request: Request) -> Response:
 async def get_commissioning_page(request: Request) -> Response:
     """What became of a cell's messages, for whoever commissions it."""
     return _file(request, "commissioning.html")
+
+
+@router.get("/login")
+async def get_login_page() -> Response:
+    """The page to log in at."""
+    return login_page(200)
 
 
 @router.get("/assets/{name}")

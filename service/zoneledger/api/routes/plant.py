@@ -14,15 +14,18 @@ from starlette.requests import ClientDisconnect
 
 from zoneledger.api.access import Parameters, ServiceOf, optional
 from zoneledger.api.bodies import JSON, media_type, read_body
+from zoneledger.api.door import noted
+from zoneledger.api.guard import Guarded
 from zoneledger.api.problems import ApiError, described
 from zoneledger.api.times import Time, rfc3339
 from zoneledger.api.turns import Turns
+from zoneledger.application.audit import PLANT
 from zoneledger.core.errors import PlantInvalid
 from zoneledger.core.plant_changes import BEGINNING_US
 from zoneledger.plant_document import EXAMPLE, PlantDocument, canonical_json, read_json, read_yaml
 from zoneledger.plant_document.reading import NOT_JSON
 
-router = APIRouter(tags=["plant"])
+router = APIRouter(tags=["plant"], route_class=Guarded)
 
 MAX_PLANT_BYTES = 1024 * 1024
 _FOR_YAML = "for YAML send content-type: application/yaml"
@@ -65,7 +68,7 @@ _VERSION = {
 @router.put(
     "/v1/plant",
     openapi_extra={"requestBody": {"required": True, "content": _CONTENT}},
-    responses=described("plant_invalid", "body_too_large", "media_type", "busy"),
+    responses=described("plant_invalid", "body_too_slow", "body_too_large", "media_type", "busy"),
 )
 async def put_plant(service: ServiceOf, request: Request) -> DeclaredAnswer:
     """Declare the plant model whole, as JSON or YAML; it is checked whole, and one that is not valid changes nothing.
@@ -81,6 +84,7 @@ async def put_plant(service: ServiceOf, request: Request) -> DeclaredAnswer:
     async with turns.turn():  # a large one takes seconds
         document = await asyncio.to_thread(_canonical, kind, body)
     declared = await service.plants.declare(service.store, document, service.now_us())
+    await noted(request, PLANT, f"version {declared.version}")
     restates = [
         RestatedAnswer(unit=unit, start=None if from_us == BEGINNING_US else rfc3339(from_us))
         for unit, from_us in declared.restates

@@ -5,21 +5,24 @@ from typing import Annotated
 from fastapi import APIRouter, Path, Query, Request
 from pydantic import BaseModel, Field
 
-from zoneledger.api.access import ServiceOf, UnitPath, WindowParameters, find_unit, unit_of
+from zoneledger.api.access import CallerOf, ServiceOf, UnitPath, WindowParameters, find_unit, unit_of
 from zoneledger.api.bodies import JSON, described_body, media_type, read_body, read_object
+from zoneledger.api.door import noted
+from zoneledger.api.guard import Guarded, check_reach
 from zoneledger.api.pages import MAX_ID, ListParameters
 from zoneledger.api.problems import described
 from zoneledger.api.reason_answers import EntryAnswer, QuestionAnswer, entry_told, question_told
 from zoneledger.api.reason_bodies import MAX_BODY_BYTES, GivingBody, UndoBody
 from zoneledger.api.times import Seconds, Time, rfc3339, seconds
 from zoneledger.api.turns import InTurn, Turns
-from zoneledger.application.given import asked_states, read_history, read_questions
+from zoneledger.application.audit import REASONS
+from zoneledger.application.given import asked_states, path_of, read_history, read_questions
 from zoneledger.application.giving import Giving, Kept, give, undo
 from zoneledger.application.windows import window_of
 
 router = APIRouter(tags=["reasons"], route_class=InTurn)
 #: All that changes what is said: whatever is to guard it later has to guard these routes only.
-writing_router = APIRouter(tags=["reasons"])
+writing_router = APIRouter(tags=["reasons"], route_class=Guarded)
 
 MAX_LONGER_THAN_S = 31 * 86_400
 
@@ -86,7 +89,7 @@ _GIVING = {
     "note": "crane was at line 2",
 }
 _UNDO = {"by": "shift-lead", "note": "it was another cell"}
-_WITH_BODY = ("body_invalid", "body_too_large", "media_type", "busy")
+_WITH_BODY = ("body_invalid", "body_too_slow", "body_too_large", "media_type", "busy")
 
 
 def _kept(kept: Kept) -> KeptAnswer:
@@ -101,7 +104,7 @@ def _kept(kept: Kept) -> KeptAnswer:
     openapi_extra=described_body(GivingBody, _GIVING),
     responses=described("unit_unknown", "level_wrong", "reason_unknown", "role_unknown", "window_invalid", *_WITH_BODY),
 )
-async def post_reason(service: ServiceOf, request: Request) -> KeptAnswer:
+async def post_reason(service: ServiceOf, caller: CallerOf, request: Request) -> KeptAnswer:
     """Give a reason to time of a cell or zone, or take a given one back by null; later entries win, instant by instant.
 
     It counts where the ledger is idle without a reason, or in fault, now and after late messages; elsewhere it is kept without
@@ -109,11 +112,13 @@ async def post_reason(service: ServiceOf, request: Request) -> KeptAnswer:
     """
     media_type(request, (JSON,))
     body = read_object(await read_body(request, MAX_BODY_BYTES), GivingBody, _GIVING)
+    check_reach(caller, body.unit)
     giving = Giving(body.start, body.end, body.reason, body.by, body.note)
     turns: Turns = request.app.state.turns["reasons"]
     async with turns.turn(), service.store.writing() as writing:
         unit = find_unit((await service.plants.present(writing)).plant, body.unit)
         kept = await give(writing, unit, giving, service.now_us(), service.limits)
+    await noted(request, REASONS, f"entry {kept.id} of {unit.path}")
     return _kept(kept)
 
 
@@ -123,14 +128,17 @@ async def post_reason(service: ServiceOf, request: Request) -> KeptAnswer:
     openapi_extra=described_body(UndoBody, _UNDO),
     responses=described("entry_unknown", "unit_unknown", "role_unknown", "already_undone", *_WITH_BODY),
 )
-async def post_undo(service: ServiceOf, request: Request, id: EntryId) -> KeptAnswer:
+async def post_undo(service: ServiceOf, caller: CallerOf, request: Request, id: EntryId) -> KeptAnswer:
     """Let an entry count no more, by an entry of its own; to undo an undo lets what it undid count again."""
     media_type(request, (JSON,))
     body = read_object(await read_body(request, MAX_BODY_BYTES), UndoBody, _UNDO)
     turns: Turns = request.app.state.turns["reasons"]
     async with turns.turn(), service.store.writing() as writing:
+        if (entry := await writing.given_entry(id)) is not None:
+            check_reach(caller, path_of(entry.cell, entry.row.zone))
         plant = await service.plants.present(writing)
         kept = await undo(writing, plant, id, body.by, body.note, service.now_us(), service.limits)
+    await noted(request, REASONS, f"entry {kept.id} undoes {id}")
     return _kept(kept)
 
 

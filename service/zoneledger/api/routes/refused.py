@@ -5,8 +5,9 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Query, Request
 from pydantic import BaseModel, Field
 
-from zoneledger.api.access import Parameters, ServiceOf
+from zoneledger.api.access import CallerOf, Parameters, ServiceOf
 from zoneledger.api.bodies import JSON, described_body, media_type, read_body, read_object
+from zoneledger.api.guard import Guarded, check_named
 from zoneledger.api.pages import ListParameters
 from zoneledger.api.problems import described
 from zoneledger.api.retry_bodies import EXAMPLE, MAX_BODY_BYTES, Chosen, RetryBody
@@ -15,7 +16,7 @@ from zoneledger.api.turns import InTurn, Turns
 from zoneledger.application.stored import Listed, RefusedFilter, RefusedRow
 
 router = APIRouter(tags=["refused"], route_class=InTurn)
-_with_body = APIRouter()
+_with_body = APIRouter(route_class=Guarded)
 
 MAX_CELLS = 100
 
@@ -147,9 +148,9 @@ async def get_refused_counts(
 @_with_body.post(
     "/v1/refused/retry",
     openapi_extra=described_body(RetryBody, EXAMPLE),
-    responses=described("body_invalid", "body_too_large", "media_type", "busy"),
+    responses=described("body_invalid", "body_too_slow", "body_too_large", "media_type", "busy"),
 )
-async def post_retry(service: ServiceOf, request: Request) -> RetryAnswer:
+async def post_retry(service: ServiceOf, caller: CallerOf, request: Request) -> RetryAnswer:
     """Offer refused messages again, as if they came now, after their cause is mended: the plant model, or a clock.
 
     What is taken, or known already, leaves the list; what is refused again stays, with the present reason. A call offers at most
@@ -157,6 +158,7 @@ async def post_retry(service: ServiceOf, request: Request) -> RetryAnswer:
     """
     media_type(request, (JSON,))
     asked = read_object(await read_body(request, MAX_BODY_BYTES), RetryBody, EXAMPLE)
+    check_named(caller, "cell", asked.cell)
     turns: Turns = request.app.state.turns["refused"]
     async with turns.turn():  # not before the body is there, which may be slow to come
         retried = await service.retries.offer(service.store, asked.which, asked.limit)

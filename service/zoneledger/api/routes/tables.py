@@ -8,14 +8,16 @@ from pydantic import Field
 from pydantic.json_schema import SkipJsonSchema
 
 from zoneledger.api.access import WindowParameters, find_unit, optional
+from zoneledger.api.door import door_of
 from zoneledger.api.exporting import Export, Sending, TableStream
+from zoneledger.api.guard import Entrance, Guarded
 from zoneledger.api.problems import described
 from zoneledger.api.table_formats import Format
 from zoneledger.application.tables.asking import TABLES, parts_of
 from zoneledger.application.tables.columns import Source
 from zoneledger.bootstrap import Service
 
-router = APIRouter(tags=["tables"])
+router = APIRouter(tags=["tables"], route_class=Guarded)
 
 TableName = Literal[
     "spans", "fasteners", "panels", "shifts", "losses", "events", "refused", "gaps", "discrepancies", "reasons"
@@ -75,4 +77,6 @@ async def get_table(
         return Source(service.store, declared, parts, unit is None, now_us, service.limits)
 
     sending: Sending = request.app.state.sending
-    return TableStream(Export(found, parameters.format, open_source), sending, _filename(table, parameters))
+    entrance: Entrance = request.state.entrance
+    export, name = Export(found, parameters.format, open_source), _filename(table, parameters)
+    return TableStream(export, sending, name, lambda: door_of(request).still(entrance))

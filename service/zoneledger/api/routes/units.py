@@ -1,5 +1,6 @@
 """GET /v1/units: the plant's tree with the present state of each unit."""
 
+from collections.abc import Sequence
 from typing import NamedTuple
 
 from fastapi import APIRouter, FastAPI, Request
@@ -7,19 +8,22 @@ from fastapi.responses import Response
 from msgspec.json import encode
 from pydantic import BaseModel, Field
 
-from zoneledger.api.access import ServiceOf
+from zoneledger.api.access import CallerOf, ServiceOf
+from zoneledger.api.guard import Guarded
 from zoneledger.api.problems import described
 from zoneledger.api.standing import standing
 from zoneledger.api.times import Seconds, Time, rfc3339_or_none, seconds
 from zoneledger.api.turns import Turns
+from zoneledger.application.plants import DeclaredPlant
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import Head, unknown_fields_of
 from zoneledger.application.undeclared import read_undeclared
 from zoneledger.application.units import NEVER_KNOWN, Moment, Moments
 from zoneledger.bootstrap import Service
-from zoneledger.core.plant import Plant, Unit
+from zoneledger.core.callers import EVERYONE, Caller
+from zoneledger.core.plant import Site, Unit
 
-router = APIRouter(tags=["units"])
+router = APIRouter(tags=["units"], route_class=Guarded)
 
 #: How many cells are read without a pause for others.
 CELLS_AT_ONCE = 50
@@ -77,11 +81,12 @@ class SiteUnits(BaseModel):
     """A site with its lines."""
 
     unit: str = Field(description="the site's path", examples=["harbour"])
+    timezone: str = Field(description="the site's IANA time zone", examples=["Europe/Lisbon"])
     lines: list[LineUnits]
 
 
 class UnitsAnswer(BaseModel):
-    """The whole plant."""
+    """The whole plant; to a caller of some units what lies in these."""
 
     plant_version: int = Field(description="version of the plant model, 0 before any was declared", examples=[1])
     sites: list[SiteUnits]
@@ -124,6 +129,45 @@ class _Known(NamedTuple):
         return unit is self.unit and head == self.head and self.moment.holds(now_us)
 
 
+class _Seen(NamedTuple):
+    """What was read of all units, to be told to whoever asks."""
+
+    declared: DeclaredPlant
+    known: dict[str, _Known]
+    undeclared: Sequence[str]
+
+    def text(self, caller: Caller) -> bytes:
+        """Return the answer to a caller in JSON: what they reach, and the lines and sites around it."""
+        undeclared = [cell for cell in self.undeclared if caller.reaches(cell)]
+        return b'{"plant_version":%d,"sites":[%b],"undeclared":%b}' % (
+            self.declared.version,
+            self._tree(caller).encode(),
+            encode(undeclared),
+        )
+
+    def _tree(self, caller: Caller) -> str:
+        """Return the sites in JSON, as `UnitsAnswer` has them: models of all cells would hold up the loop."""
+        sites = [(site, self._lines(site, caller)) for site in self.declared.plant.sites]
+        return ",".join(_site_told(site, lines) for site, lines in sites if lines or caller.reaches(site.name))
+
+    def _lines(self, site: Site, caller: Caller) -> dict[str, list[str]]:
+        """Return the cells in JSON that a caller reaches, by line: a line without any is left out, but where it is reached itself."""
+        lines: dict[str, list[str]] = {}
+        for line in site.lines:
+            path = f"{site.name}/{line.name}"
+            cells = [f"{path}/{cell.name}" for cell in line.cells]
+            reached = [self.known[cell].text for cell in cells if caller.reaches(cell)]
+            if reached or caller.reaches(path):
+                lines[path] = reached
+        return lines
+
+
+def _site_told(site: Site, lines: dict[str, list[str]]) -> str:
+    """Return a site in JSON, with its lines and their cells."""
+    told = ",".join(f'{{"unit":"{path}","cells":[{",".join(cells)}]}}' for path, cells in lines.items())
+    return f'{{"unit":"{site.name}","timezone":"{site.timezone}","lines":[{told}]}}'
+
+
 class Units:
     """Makes the answer: once for all who ask while it waits, and anew only of cells that are not as they were."""
 
@@ -131,30 +175,26 @@ class Units:
         self._turns = Turns()
         self._asked = self._answered = 0
         self._answer = b""
+        self._seen: _Seen | None = None
         self._known: dict[str, _Known] = {}
 
-    async def answer(self, service: Service) -> bytes:
+    async def answer(self, service: Service, caller: Caller) -> bytes:
         """Return the answer in JSON, read from the store after this call: it has what was committed before."""
         self._asked += 1
         number = self._asked
         async with self._turns.turn():
-            if self._answered < number:
+            if self._seen is None or self._answered < number:
                 upto = self._asked
-                self._answer = await self._make(service)
+                self._seen = await self._look(service)
+                self._answer = self._seen.text(EVERYONE)
                 self._answered = upto
-            return self._answer
+            return self._answer if caller.units is None else self._seen.text(caller)
 
-    async def _make(self, service: Service) -> bytes:
+    async def _look(self, service: Service) -> _Seen:
         async with service.store.reading() as reading:
             declared = await service.plants.present(reading)
             self._known = await self._read(reading, service, [unit for unit in declared.plant if unit.level == "cell"])
-            undeclared = await read_undeclared(reading, declared.plant)
-        sites = self._tree(declared.plant)
-        return b'{"plant_version":%d,"sites":[%b],"undeclared":%b}' % (
-            declared.version,
-            sites.encode(),
-            encode(undeclared),
-        )
+            return _Seen(declared, self._known, await read_undeclared(reading, declared.plant))
 
     async def _read(self, reading: Reading, service: Service, cells: list[Unit]) -> dict[str, _Known]:
         known: dict[str, _Known] = {}
@@ -174,23 +214,6 @@ class Units:
         moment = moments.of(unit.path, booking, link_down_us, now_us)
         return _Known(unit, head, moment, _cell(unit, head, moment).model_dump_json())
 
-    def _tree(self, plant: Plant) -> str:
-        """Return the sites in JSON, as `UnitsAnswer` has them: models of all cells would hold up the loop."""
-        lines: dict[str, list[str]] = {}
-        sites: dict[str, list[str]] = {}
-        for unit in plant:
-            if unit.level == "site":
-                sites[unit.path] = []
-            elif unit.level == "line":
-                lines[unit.path] = []
-                sites[unit.path.partition("/")[0]].append(unit.path)
-            elif unit.level == "cell":
-                lines[unit.path.rpartition("/")[0]].append(self._known[unit.path].text)
-        told = {path: f'{{"unit":"{path}","cells":[{",".join(cells)}]}}' for path, cells in lines.items()}
-        return ",".join(
-            f'{{"unit":"{site}","lines":[{",".join(told[path] for path in paths)}]}}' for site, paths in sites.items()
-        )
-
 
 def install(app: FastAPI) -> None:
     """Give an application what makes this answer."""
@@ -198,7 +221,7 @@ def install(app: FastAPI) -> None:
 
 
 @router.get("/v1/units", responses=described(), response_model=UnitsAnswer)
-async def get_units(request: Request, service: ServiceOf) -> Response:
+async def get_units(request: Request, service: ServiceOf, caller: CallerOf) -> Response:
     """Every unit of the plant; cells and zones with their present state, reason and since when."""
     units: Units = request.app.state.units
-    return Response(await units.answer(service), media_type="application/json")
+    return Response(await units.answer(service, caller), media_type="application/json")

@@ -42,6 +42,7 @@
       const detail = `The service answered ${response.status}, and not in JSON.`;
       body = { title: "The answer cannot be read", detail };
     }
+    if (response.status === 401) ZL.logIn();
     if (!response.ok) throw new Refused(response.status, body);
     return body;
   };

@@ -39,8 +39,8 @@
     );
 
   const begin = async () => {
-    const plant = await ZL.get("/v1/plant");
-    clock = ZL.clockOf(plant.sites.find((site) => site.site === unit.split("/")[0]).timezone);
+    const { sites } = await ZL.get("/v1/units");
+    clock = ZL.clockOf(sites.find((site) => site.unit === unit.split("/")[0]).timezone);
     document.title = `${unit}: its messages · Zoneledger`;
     ZL.top(trail());
   };

@@ -110,14 +110,17 @@ const ZL = {};
   /** Tell a unit below the one that a sheet is of. */
   ZL.below = (sheet, unit) => unit.slice(sheet.unit.length + 1).split("/").join(" / ");
 
-  /** Draw the top line: the way to the page, the choice of colours, and a place for how it stands. */
-  ZL.top = (trail) =>
+  /** Draw the top line: the way to the page, the choice of colours, who is logged in, and a place for how it stands. */
+  ZL.top = (trail) => {
     ZL.byId("top").replaceChildren(
       ZL.link({ class: "brand", href: "/" }, "Zoneledger"),
       trail,
       ZL.h("span", { class: "spread screen" }, ZL.answers ? "" : ZL.shadeButton()),
+      ZL.h("span", { id: "who", class: "screen" }),
       ZL.h("span", { id: "standing", class: "soft screen", role: "status" }),
     );
+    ZL.showWho();
+  };
 
   /** Say in the top line what keeps the page from being of now; nothing where all is well. */
   ZL.standing = (words) => {

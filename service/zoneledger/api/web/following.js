@@ -31,6 +31,7 @@
       broken = true;
       if (source.readyState !== EventSource.CLOSED) return;
       close();
+      ZL.checkSession();
       setTimeout(open, REOPEN_MS);
     };
     const open = () => {

@@ -48,10 +48,10 @@
     );
   };
 
-  const siteBlock = (site, timeZone) => {
+  const siteBlock = (site) => {
     const link = h("a", { href: `/sheet/${ZL.pathOf(site.unit)}` }, site.unit);
-    const clock = ZL.clockOf(timeZone);
-    const title = h("h1", {}, link, h("span", { class: "soft" }, ` · ${timeZone}`));
+    const clock = ZL.clockOf(site.timezone);
+    const title = h("h1", {}, link, h("span", { class: "soft" }, ` · ${site.timezone}`));
     return h("div", {}, title, site.lines.map((line) => lineBlock(line, clock)));
   };
 
@@ -73,15 +73,13 @@
     return h("div", { class: "heed" }, title, h("p", {}, words));
   };
 
-  const show = (units, plant) => {
-    const zones = new Map(plant.sites.map((site) => [site.site, site.timezone]));
-    /* The two answers may be of either side of a change of the plant: what is in one of them is shown by the next. */
-    const sites = units.sites.filter((site) => zones.has(site.unit));
-    const blocks = sites.map((site) => siteBlock(site, zones.get(site.unit)));
+  const show = (units) => {
+    const { sites } = units;
+    const blocks = sites.map(siteBlock);
     if (!shown) ZL.top(h("span", { class: "trail" }, "All lines, as they stand now"));
     const none = [h("h1", { class: "unseen" }, "All lines"), empty()];
-    ZL.refill(main, units.sites.length ? blocks : none, undeclared(units.undeclared));
-    const clocks = sites.map((site) => ZL.clockOf(zones.get(site.unit)));
+    ZL.refill(main, sites.length ? blocks : none, undeclared(units.undeclared));
+    const clocks = sites.map((site) => ZL.clockOf(site.timezone));
     ZL.keepSoFar(sites.flatMap((site, k) => site.lines.map((line) => ({ unit: line.unit, clock: clocks[k] }))));
   };
 
@@ -89,7 +87,7 @@
 
   const load = async () => {
     try {
-      show(...(await Promise.all([ZL.get("/v1/units"), ZL.get("/v1/plant")])));
+      show(await ZL.get("/v1/units"));
       if (!shown) follow();
       shown = true;
       ZL.standing("");

@@ -31,8 +31,9 @@ def _own(table: str, old: str, new: str, target: str) -> None:
             batch.drop_index("_".join(["ix", table, old, *columns]))
         batch.alter_column(old, new_column_name=new)
     if new == "cell_id":  # in two steps: the numbers of ledgers and cells overlap
-        op.execute(f"UPDATE {table} SET {new} = -(SELECT cell_id FROM heads WHERE heads.ledger_id = {table}.{new})")
-        op.execute(f"UPDATE {table} SET {new} = -{new}")
+        # Names of our own tables and columns.
+        op.execute(f"UPDATE {table} SET {new} = -(SELECT cell_id FROM heads WHERE heads.ledger_id = {table}.{new})")  # nosec B608
+        op.execute(f"UPDATE {table} SET {new} = -{new}")  # nosec B608
     with op.batch_alter_table(table) as batch:
         batch.create_foreign_key(f"fk_{table}_{new}", target, [new], [new])
         for columns in LEDGER_TABLES[table]:
@@ -66,7 +67,8 @@ def upgrade() -> None:
 
 def downgrade() -> None:
     for table in LEDGER_TABLES:
-        op.execute(f"DELETE FROM {table} WHERE ledger_id NOT IN (SELECT ledger_id FROM heads)")
+        # One of our own tables.
+        op.execute(f"DELETE FROM {table} WHERE ledger_id NOT IN (SELECT ledger_id FROM heads)")  # nosec B608
         _own(table, "ledger_id", "cell_id", "heads")
     with op.batch_alter_table("heads") as batch:
         batch.drop_column("ledger_id")

@@ -1,0 +1,1 @@
+"""Keys, tokens and sessions as they are sent: what is let in, and all that is not."""

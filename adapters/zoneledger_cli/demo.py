@@ -23,7 +23,8 @@ from zoneledger.plant_document import read_json, to_plant
 from zoneledger.settings import Settings
 from zoneledger.wording import counted
 from zoneledger_cli import sheet
-from zoneledger_cli.serving import free_port, serving
+from zoneledger_cli.listening import free_port
+from zoneledger_cli.serving import serving
 from zoneledger_mqtt.connection import parse_broker_url
 from zoneledger_mqtt.embedded import embedded_broker
 from zoneledger_mqtt.publisher import MqttSender
@@ -135,6 +136,8 @@ async def _bench(
             host="127.0.0.1",
             port=free_port("127.0.0.1", port),
             plant=plant,
+            authenticate=False,
+            proxy=None,
         )
         async with (
             serving(settings) as (address, server),

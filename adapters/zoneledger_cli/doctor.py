@@ -1,24 +1,26 @@
-"""Asks a running service what it makes of a cell's messages, and says in plain words whether its controller keeps the contract."""
+"""Says what is to be mended: asks a running service whether a cell's controller keeps the contract, or looks into the installation."""
 
 import asyncio
 import json
 import re
 from dataclasses import dataclass
+from pathlib import Path
 from time import monotonic
 from typing import Annotated, Any
 from urllib.parse import quote
 
-import httpx
 import typer
 from rich.console import Console
 from rich.table import Table
 
 from zoneledger.wording import counted
-from zoneledger_cli.asking import Asked
+from zoneledger_cli.asking import Asked, client_of
+from zoneledger_cli.finding_lines import tell_of_installation
+from zoneledger_cli.flags import Database, settings_of
+from zoneledger_cli.own_key import KeyFile, key_of
 from zoneledger_cli.progress import Told, progress
 from zoneledger_cli.running import INTERRUPTED, console, say, shown
 
-_TIMEOUT_S = 60.0
 _STEP_S = 0.5
 #: After so long without an answer a person is told what it is waited for.
 _SOON_S = 1.0
@@ -37,10 +39,7 @@ CANNOT_BE_SAID = "Whether the contract was kept cannot be said: there is no brea
 
 @dataclass(frozen=True, slots=True)
 class Examined:
-    """A thing that was looked into: what it is about, what was found as the service tells it, and whether it is well.
-
-    Checks of other things, such as a broker or a database, have the same shape.
-    """
+    """A cell that was looked into: its path, and what was found as the service tells it."""
 
     subject: str
     answer: dict[str, Any]
@@ -61,12 +60,12 @@ def read_length(text: str) -> int:
     return length_s
 
 
-async def examine(url: str, cell: str, hours: float, for_s: int | None) -> Examined:
+async def examine(url: str, cell: str, hours: float, for_s: int | None, key: str | None = None) -> Examined:
     """Return what the service at `url` makes of a cell's last hours, or of the `for_s` seconds from now on.
 
     Raises OSError where it does not answer, ValueError where it refuses.
     """
-    async with httpx.AsyncClient(base_url=url, timeout=_TIMEOUT_S) as client:
+    async with client_of(url, key) as client:
         asked = Asked(client, url.rstrip("/"))
         if for_s is not None:
             await _ask(asked, cell, 0.01)  # what cannot be asked is told now, not when the time is over
@@ -152,8 +151,10 @@ def show(examined: Examined, console: Console) -> None:
 
 
 def doctor(
-    cell: Annotated[str, typer.Option(help="The cell's path, such as harbour/wing-1/cell-1")],
-    against: Annotated[str, typer.Option(help="The service's address: http://host:port")],
+    cell: Annotated[
+        str | None, typer.Option(help="A cell's path, such as harbour/wing-1/cell-1; none: the installation itself")
+    ] = None,
+    against: Annotated[str | None, typer.Option(help="With --cell, the service's address: http://host:port")] = None,
     hours: Annotated[
         float, typer.Option(help="How many hours are judged, back from now", min=0.001, max=MOST_HOURS)
     ] = 1,
@@ -161,14 +162,27 @@ def doctor(
         str | None, typer.Option("--for", help="Watch from now on for so long, such as 10m, and judge only that time")
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, for programs")] = False,
+    key_file: KeyFile = None,
+    database: Database = None,
+    broker: Annotated[str | None, typer.Option(help="Broker URL of the installation: mqtt://host:port")] = None,
 ) -> None:
-    """Tell whether a cell's controller keeps the message contract, and what to mend where it does not."""
+    """Tell what is to be mended: of this installation, or with --cell of a controller that does not keep the message contract."""
+    if (cell is None) != (against is None):
+        raise typer.BadParameter("go together", param_hint="--cell and --against")
+    if cell is None or against is None:
+        raise typer.Exit(tell_of_installation(settings_of(database_url=database, broker_url=broker), as_json=as_json))
+    _tell_of_cell(cell, against, hours, watch, as_json, key_file)
+
+
+def _tell_of_cell(
+    cell: str, against: str, hours: float, watch: str | None, as_json: bool, key_file: Path | None
+) -> None:
     try:
         for_s = None if watch is None else read_length(watch)
     except ValueError as error:
         raise typer.BadParameter(str(error), param_hint="--for") from None
     try:
-        examined = asyncio.run(examine(against, cell, hours, for_s))
+        examined = asyncio.run(examine(against, cell, hours, for_s, key_of(key_file)))
     except (OSError, ValueError) as error:
         say(str(error))
         raise typer.Exit(NOT_ASKED) from None

@@ -8,6 +8,7 @@ import typer
 
 from zoneledger_cli.import_table import show as show_imported
 from zoneledger_cli.importing import Imported, import_files
+from zoneledger_cli.own_key import KeyFile, key_of
 from zoneledger_cli.progress import progress
 from zoneledger_cli.report_tables import show as show_sheet
 from zoneledger_cli.reporting import Files
@@ -36,15 +37,17 @@ def import_messages(
         ),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, for programs")] = False,
+    key_file: KeyFile = None,
 ) -> None:
     """Send message files to a service; a second run goes on where the first broke off. Ends with 3 where any were refused."""
     imported = Imported()
 
     async def work() -> None:
+        key = key_of(key_file)
         total = sum(path.stat().st_size for path in files)
         try:
             with progress("import", total, "messages") as told:
-                await import_files(files, against, cell, wait, state, imported, told)
+                await import_files(files, against, cell, wait, state, imported, told, key)
         finally:
             if as_json:
                 typer.echo(json.dumps(imported.document(), indent=2))
@@ -67,12 +70,13 @@ def report(
     end: Annotated[str | None, typer.Option(help="End of a window")] = None,
     html: Annotated[Path | None, typer.Option(help="Save the sheet as one page in this file", dir_okay=False)] = None,
     pdf: Annotated[Path | None, typer.Option(help="Print the sheet into this file", dir_okay=False)] = None,
+    key_file: KeyFile = None,
 ) -> None:
     """Show a shift's sheet: figures with bounds, losses, reasons, open questions and what people said."""
     asked = {"shift": shift, "day": day, "start": start, "end": end}
     query = {name: value for name, value in asked.items() if value is not None}
 
     async def work() -> None:
-        show_sheet(await read_report(against, unit, query, Files(html, pdf)), console())
+        show_sheet(await read_report(against, unit, query, Files(html, pdf), key_of(key_file)), console())
 
     run(work())

@@ -9,10 +9,8 @@ from functools import partial
 from pathlib import Path
 from typing import Any, NamedTuple
 
-import httpx
-
 from zoneledger.core.decoding import MAX_MESSAGES, MAX_PAYLOAD_BYTES
-from zoneledger_cli.asking import Asked, Unfit
+from zoneledger_cli.asking import Asked, Unfit, client_of
 from zoneledger_cli.import_state import Progressed, go_on, read_state, state_path, write_state
 from zoneledger_cli.message_files import Fault, Line, messages_of, open_messages
 from zoneledger_cli.progress import Told
@@ -25,7 +23,6 @@ AT_ONCE = 4
 EXAMPLES = 20
 #: Reasons for lines that hold nothing to be sent, and are no fault.
 LEFT_OUT = ("link",)
-_TIMEOUT_S = 60.0
 
 
 class Refused(NamedTuple):
@@ -89,13 +86,14 @@ async def import_files(
     states: Path | None,
     imported: Imported,
     told: Told,
+    key: str | None = None,
 ) -> None:
     """Send message files one after the other, and add to `imported` what became of them.
 
     Raises OSError where a file cannot be read, its state cannot be kept or the service does not answer, ValueError where it is none
     or a file is damaged. What was sent by then is not sent again by the next run.
     """
-    async with httpx.AsyncClient(base_url=url, timeout=_TIMEOUT_S) as client:
+    async with client_of(url, key) as client:
         importing = Importing(Asked(client, url.rstrip("/")), cell, patience_s, states, imported)
         before = 0
         for path in files:

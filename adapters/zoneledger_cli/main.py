@@ -1,32 +1,38 @@
-"""The command line: serve, demo, simulate, verify, doctor, import, report, refused, retry, migrate, backup, rebuild."""
+"""The command line: serve, demo, simulate, verify, doctor, import, report, refused, retry, and commands for who runs it."""
 
 import json
 import logging
 import os
 from importlib.metadata import version
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
-from pydantic import ValidationError
 
-from zoneledger.application.rebuild import rebuild as rebuild_cell
-from zoneledger.bootstrap import build_service
-from zoneledger.clock import now_us
-from zoneledger.settings import Settings, faults_of, not_read
-from zoneledger.storage.backup import back_up
-from zoneledger.storage.schema import migrate as migrate_schema
+from zoneledger.environment import not_read
 from zoneledger.wording import counted
+from zoneledger_cli.certificates import certificates
+from zoneledger_cli.databases import backup, migrate, rebuild
 from zoneledger_cli.demo import run_demo
 from zoneledger_cli.doctor import doctor
 from zoneledger_cli.files import Against, import_messages, report
+from zoneledger_cli.flags import Database, settings_of
+from zoneledger_cli.keys import audit, key_app
+from zoneledger_cli.logs import log_as_a_service, wanted_form
+from zoneledger_cli.own_key import KeyFile, key_of
 from zoneledger_cli.progress import progress
 from zoneledger_cli.refusing import refused, retry
-from zoneledger_cli.running import console as _console
-from zoneledger_cli.running import run as _run
-from zoneledger_cli.running import run_until_told, say
+from zoneledger_cli.running import console, run, run_as_a_service, run_until_told
 from zoneledger_cli.serving import serve as serve_settings
-from zoneledger_cli.simulating import Target, begin_of, run_simulation, write_plant
+from zoneledger_cli.simulating import (
+    Authorities,
+    Certificate,
+    CertificateKey,
+    Target,
+    begin_of,
+    run_simulation,
+    write_plant,
+)
 from zoneledger_cli.verification_table import show
 from zoneledger_cli.verifying import verify as verify_ledger
 from zoneledger_sim.demo import demo_scenario
@@ -34,9 +40,8 @@ from zoneledger_sim.plan import Misbehaviour
 
 log = logging.getLogger(__name__)
 
-app = typer.Typer(name="zoneledger", no_args_is_help=True, add_completion=False)
-
-Database = Annotated[str | None, typer.Option(help="Database URL: sqlite:///file or postgresql://...")]
+# An exception's words, and what a frame holds, may be what was sent or a password: they are for the log, which leaves them out.
+app = typer.Typer(name="zoneledger", no_args_is_help=True, add_completion=False, pretty_exceptions_show_locals=False)
 
 
 def _tell_version(asked: bool) -> None:
@@ -54,23 +59,6 @@ def zoneledger(
     """Book every second of a two-zone cell once, and answer OEE, fasteners per hour and zone utilisation over REST."""
 
 
-def _settings(**flags: Any) -> Settings:
-    """Return the settings of the environment, with the flags that were given in their place; end with 1 where one is wrong."""
-    try:
-        return Settings(**{name: value for name, value in flags.items() if value is not None})
-    except ValidationError as error:
-        for fault in faults_of(error):
-            say(fault)
-        raise typer.Exit(1) from None
-
-
-def _log_as_a_service() -> None:
-    """Log to standard error; alembic's word that it looks at the schema comes with each question for readiness and is left out."""
-    logging.basicConfig(level=logging.INFO, format="%(asctime)s %(levelname)s %(name)s: %(message)s")
-    migrating = logging.getLogger("alembic.runtime.migration")
-    migrating.addFilter(lambda record: record.getMessage().startswith("Running"))
-
-
 @app.command()
 def serve(
     database: Database = None,
@@ -83,14 +71,25 @@ def serve(
         Path | None,
         typer.Option(help="A plant.yaml that replaces the plant in the database at each start", dir_okay=False),
     ] = None,
+    open_to_network: Annotated[
+        bool,
+        typer.Option("--open-to-network", help="Let everybody in who reaches the address, without asking who they are"),
+    ] = False,
 ) -> None:
     """Serve the REST API and take in what the broker brings, until told to end."""
-    _log_as_a_service()
+    form = wanted_form(os.environ)
+    log_as_a_service(form)
     for sentence in not_read(os.environ):
         log.warning(sentence)
-    run_until_told(
-        serve_settings(_settings(database_url=database, broker_url=broker, host=host, port=port, plant=plant))
+    settings = settings_of(
+        database_url=database,
+        broker_url=broker,
+        host=host,
+        port=port,
+        plant=plant,
+        open_to_network=open_to_network or None,
     )
+    run_as_a_service(serve_settings(settings), None if form == "text" else log.critical)
 
 
 @app.command()
@@ -103,7 +102,7 @@ def demo(
 ) -> None:
     """Simulate an invented line over an embedded broker, show its last shift's figures beside the truth, and go on live."""
     logging.basicConfig(level=logging.WARNING)
-    run_until_told(run_demo(once=once, cells=cells, seed=seed, port=port, database=database, console=_console()))
+    run_until_told(run_demo(once=once, cells=cells, seed=seed, port=port, database=database, console=console()))
 
 
 @app.command()
@@ -115,7 +114,10 @@ def simulate(
     hours: Annotated[
         float | None, typer.Option(help="How long to simulate; none: until interrupted", min=0.001)
     ] = None,
-    broker: Annotated[str | None, typer.Option(help="Send to this broker: mqtt://host:port")] = None,
+    broker: Annotated[str | None, typer.Option(help="Send to this broker: mqtt://host:port or mqtts://...")] = None,
+    ca: Authorities = None,
+    certificate: Certificate = None,
+    key: CertificateKey = None,
     url: Annotated[str | None, typer.Option(help="Send to the service itself: http://host:port")] = None,
     topic_root: Annotated[str, typer.Option(help="Root of the topics")] = "cells/v1",
     cells: Annotated[int, typer.Option(min=1, max=1000)] = 2,
@@ -137,6 +139,7 @@ def simulate(
     late: Annotated[float, typer.Option(help="Share of messages sent up to half an hour late", min=0, max=1)] = 0,
     reboots_per_hour: Annotated[float, typer.Option(help="How often an hour a controller starts anew", min=0)] = 0,
     clock_steps_per_hour: Annotated[float, typer.Option(help="Steps of the controllers' clocks an hour", min=0)] = 0,
+    key_file: KeyFile = None,
 ) -> None:
     """Send what simulated cells do, well-behaved or not, and print the simulation's own truth."""
     logging.basicConfig(level=logging.WARNING, format="%(message)s")
@@ -156,7 +159,8 @@ def simulate(
     until_us = None if hours is None else start_us + round(hours * 3_600_000_000)
 
     async def work() -> None:
-        target = Target(broker, url, topic_root)
+        bearer = None if url is None else key_of(key_file)
+        target = Target(broker, url, topic_root, ca, certificate, key, bearer)
         length_us = None if until_us is None else until_us - start_us
         with progress("simulate", length_us, "messages") as told:
             truth = await run_simulation(
@@ -167,55 +171,7 @@ def simulate(
             times = ", ".join(f"{state} {us / 1e6:.3f} s" for state, us in account.time_us.items())
             typer.echo(f"{unit}: {counted(account.made, 'fastener', 'fasteners')} {account.final}, {times}")
 
-    (run_until_told if hours is None else _run)(work())
-
-
-@app.command()
-def migrate(database: Database = None) -> None:
-    """Bring the database's schema to this program's."""
-    settings = _settings(database_url=database)
-    _run(migrate_schema(settings.database_url))
-    typer.echo("the schema is up to date")
-
-
-@app.command()
-def backup(
-    copy: Annotated[Path, typer.Argument(help="The file to write; it must not be there yet")],
-    database: Database = None,
-) -> None:
-    """Copy an SQLite database into a file, while the service may be running."""
-    settings = _settings(database_url=database)
-
-    async def work() -> None:
-        revision = back_up(settings.database_url, copy)
-        typer.echo(f"{copy} holds the whole database, schema {revision}, {copy.stat().st_size:,} bytes")
-
-    _run(work())
-
-
-@app.command()
-def rebuild(
-    cell: Annotated[str, typer.Argument(help="The cell's path, such as harbour/wing-1/cell-1")],
-    database: Database = None,
-) -> None:
-    """Derive a cell's ledger anew from its messages."""
-    settings = _settings(database_url=database)
-
-    async def work() -> None:
-        await migrate_schema(settings.database_url)
-        service = build_service(settings.database_url)
-        try:
-            async with service.store.reading() as reading:
-                head = (await reading.heads([cell])).get(cell)
-            with progress("rebuild", head.counts.get("events") if head else None, "events") as told:
-                changed = await rebuild_cell(
-                    service.store, cell, now_us, service.limits, lambda events: told(events, events)
-                )
-        finally:
-            await service.store.close()
-        typer.echo("the figures were right" if not changed else "the figures were mended")
-
-    _run(work())
+    (run_until_told if hours is None else run)(work())
 
 
 @app.command()
@@ -226,24 +182,31 @@ def verify(
         float, typer.Option(help="Seconds to wait at most until it is ready, and again until all is stored", min=0)
     ] = 120,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON, for programs")] = False,
+    key_file: KeyFile = None,
 ) -> None:
     """Tell what became of the messages of a simulation's ledger file, and whether the figures are its truth."""
 
     async def work() -> None:
         with progress("verify", 1.0, "messages") as told:
-            found = await verify_ledger(ledger, against, wait, told=told)
+            found = await verify_ledger(ledger, against, wait, told=told, key=key_of(key_file))
         if as_json:
             typer.echo(json.dumps(found.document(), indent=2))
         else:
-            show(found, _console())
+            show(found, console())
         if not found.agrees:
             raise typer.Exit(1)
 
-    _run(work())
+    run(work())
 
 
+app.command()(migrate)
+app.command()(backup)
+app.command()(rebuild)
 app.command()(refused)
 app.command()(retry)
 app.command()(doctor)
 app.command("import")(import_messages)
 app.command()(report)
+app.command()(audit)
+app.command()(certificates)
+app.add_typer(key_app, name="key")

@@ -6,14 +6,11 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from typing import Any
 
-import httpx
 from rich.console import Console
 from rich.table import Table
 
-from zoneledger_cli.asking import Asked
+from zoneledger_cli.asking import Asked, client_of
 from zoneledger_cli.running import shown
-
-_TIMEOUT_S = 60.0
 
 
 @dataclass(slots=True)
@@ -36,8 +33,8 @@ class Outcome:
 
 
 @asynccontextmanager
-async def _asked(url: str) -> AsyncIterator[Asked]:
-    async with httpx.AsyncClient(base_url=url, timeout=_TIMEOUT_S) as client:
+async def _asked(url: str, key: str | None) -> AsyncIterator[Asked]:
+    async with client_of(url, key) as client:
         yield Asked(client, url.rstrip("/"))
 
 
@@ -45,16 +42,16 @@ def _which(cell: str | None, reason: str | None) -> dict[str, Any]:
     return {name: value for name, value in (("cell", cell), ("reason", reason)) if value is not None}
 
 
-async def count_refused(url: str, cell: str | None, reason: str | None) -> dict[str, Any]:
+async def count_refused(url: str, cell: str | None, reason: str | None, key: str | None = None) -> dict[str, Any]:
     """Return what the service at `url` counts; raises OSError where it does not answer, ValueError where it refuses."""
-    async with _asked(url) as asked:
+    async with _asked(url, key) as asked:
         return await asked.get("/v1/refused/counts", _which(cell, reason))
 
 
-async def retry_refused(url: str, cell: str | None, reason: str | None) -> Outcome:
+async def retry_refused(url: str, cell: str | None, reason: str | None, key: str | None = None) -> Outcome:
     """Offer all that is refused now again, page by page, and return what came of it; raises as `count_refused` does."""
     outcome, body = Outcome(), _which(cell, reason)
-    async with _asked(url) as asked:
+    async with _asked(url, key) as asked:
         while True:
             answer = await asked.post("/v1/refused/retry", body)
             outcome.add(answer)

@@ -7,12 +7,8 @@ from tempfile import TemporaryDirectory
 from typing import Any, NamedTuple
 from urllib.parse import quote, urlencode
 
-import httpx
-
-from zoneledger_cli.asking import Asked
+from zoneledger_cli.asking import Asked, client_of
 from zoneledger_cli.saved_page import find_browser, page_of, print_page
-
-_TIMEOUT_S = 60.0
 
 
 class Sheet(NamedTuple):
@@ -36,7 +32,7 @@ class Files:
     pdf: Path | None
 
 
-async def report(url: str, unit: str, query: dict[str, str], files: Files) -> dict[str, Any]:
+async def report(url: str, unit: str, query: dict[str, str], files: Files, key: str | None = None) -> dict[str, Any]:
     """Return the sheet of a unit, and save it in files where they are named.
 
     Raises OSError where the service does not answer or a file's folder is not there, ValueError where it refuses or nothing can print.
@@ -45,7 +41,7 @@ async def report(url: str, unit: str, query: dict[str, str], files: Files) -> di
         if file is not None and not file.parent.is_dir():
             raise FileNotFoundError(f"there is no folder {file.parent}")
     browser = find_browser() if files.pdf else None
-    async with httpx.AsyncClient(base_url=url, timeout=_TIMEOUT_S) as client:
+    async with client_of(url, key) as client:
         sheet = await read_sheet(Asked(client, url.rstrip("/")), unit, query)
         if not (files.html or files.pdf):
             return sheet.answer

@@ -13,6 +13,8 @@ from typing import Any
 
 import httpx
 
+from zoneledger_cli.asking import remedy_of
+
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 PRINTING_S = 120.0
 
@@ -46,7 +48,9 @@ async def _text(client: httpx.AsyncClient, path: str) -> str:
     except httpx.TransportError as error:
         raise ConnectionError(f"{path} was not answered: {error}") from None
     if answer.status_code != 200:
-        raise ValueError(f"the service has no page {path}: it answered {answer.status_code}")
+        raise ValueError(
+            f"the service has no page {path}: it answered {answer.status_code}{remedy_of(answer.status_code)}"
+        )
     return answer.text
 
 

@@ -1,9 +1,7 @@
 """Joins the service with the MQTT adapter and serves its REST API."""
 
 import asyncio
-import errno
 import logging
-import os
 import socket
 import sys
 import uuid
@@ -12,30 +10,33 @@ from contextlib import asynccontextmanager, contextmanager
 from dataclasses import replace
 from functools import partial
 
-import uvicorn
 from fastapi import FastAPI
 
 from zoneledger.api.aside import Aside
+from zoneledger.api.door import Door
+from zoneledger.api.request_log import RequestLog
 from zoneledger.api.streams import Streams
 from zoneledger.application.lease import Lease
 from zoneledger.application.presumming import Presumming, keep_presumming
 from zoneledger.application.renewal import keep_renewing
 from zoneledger.application.retention import Keeping, keep_forgetting
+from zoneledger.application.wellness import MEND_DATABASE, Ailment
 from zoneledger.asgi import Background, create_app, open_service
 from zoneledger.bootstrap import Service
 from zoneledger.core.calendar import DAY_US
 from zoneledger.settings import Settings, setting
+from zoneledger_cli.listening import check_port, server_of
 from zoneledger_cli.memory import bound_the_heap, keep_collecting, spare_the_collector
+from zoneledger_cli.starting import check_start
 from zoneledger_mqtt.announcements import OwnTopics
 from zoneledger_mqtt.announcing import Announcing
 from zoneledger_mqtt.connection import BrokerAddress, parse_broker_url
+from zoneledger_mqtt.credential_files import Files
 from zoneledger_mqtt.subscriber import Session, Subscriber
 from zoneledger_mqtt.topics import Topics
 
 log = logging.getLogger(__name__)
 
-#: How long a stop waits for answers that are on their way: a client that reads nothing would hold it up for good.
-STOP_S = 5
 #: How long a thread that computes may keep the interpreter while the event loop wants it. Python's own 5 ms would be waited for
 #: after each look at a socket, and a commit takes ten of them.
 SWITCH_S = 0.0005
@@ -50,17 +51,26 @@ def _naming(field: str) -> Iterator[None]:
         raise ValueError(f"{setting(field)}: {error}") from None
 
 
-def _broker(settings: Settings) -> BrokerAddress | None:
+def broker_of(settings: Settings) -> BrokerAddress | None:
+    """Return the broker that is set, None where there is none; raise ValueError for one that there cannot be."""
+    if settings.broker_url is None:
+        return None
+    with _naming("broker_certificate"):
+        secret = settings.broker_password_file
+        files = Files(settings.broker_ca, settings.broker_certificate, settings.broker_key, secret)
     with _naming("broker_url"):
-        return None if settings.broker_url is None else parse_broker_url(settings.broker_url)
+        return parse_broker_url(settings.broker_url, files)
 
 
 async def build_app(settings: Settings) -> FastAPI:
     """Return the application on a migrated database, with the broker's messages coming in if one is set.
 
-    Raises ValueError for a bad broker URL, topic root, publish root or unit to listen to, before anything is touched.
+    Raises ValueError for a bad broker URL, files that cannot be shown to it, a bad topic root, publish root or unit to listen to,
+    before anything is touched.
     """
-    address = _broker(settings)
+    address = broker_of(settings)
+    if address is not None:
+        await asyncio.to_thread(address.credentials.read)
     with _naming("topic_root"):
         Topics(settings.topic_root)
     with _naming("listen_to"):
@@ -69,29 +79,52 @@ async def build_app(settings: Settings) -> FastAPI:
         own = None if settings.publish_root is None else OwnTopics(settings.publish_root, settings.topic_root)
     service = await open_service(settings)
     background, streams = [keep_collecting, *_upkeep(service, settings)], Streams(settings.live_streams)
+    door = door_of(service, settings)
     if address is None:
-        return create_app(service, background, streams)
+        return create_app(service, background, streams, door=door)
     subscriber = Subscriber(address, service.recorder, topics=topics, session=session)
     lease = Lease(service.store, f"client id {settings.client_id}", holder_name(settings))
 
-    async def broker_ready() -> bool:
-        return subscriber.ready or lease.held is False
+    async def broker_ready() -> Ailment | None:
+        return None if subscriber.ready or lease.held is False else _broker_ailment(address, subscriber, lease)
 
     async def listen() -> None:
         await lease.run(subscriber.run)
 
     service.checks["broker"] = broker_ready
+    service.gauges.update(address.credentials.gauges())
     service.gauges["broker_connected"] = lambda: subscriber.ready
     service.gauges["broker_unacknowledged_messages"] = lambda: subscriber.in_flight
     service.gauges["lease_held"] = lambda: bool(lease.held)
     service = replace(service, listens=lambda: bool(lease.held))
     aside = Aside(service)
     if own is None:
-        return create_app(service, [*background, listen], streams, aside)
+        return create_app(service, [*background, listen], streams, aside, door=door)
     announcing = Announcing(service, aside, address, own, f"{settings.client_id}-out")
     service.gauges["publisher_connected"] = lambda: announcing.connected
     publish = _alone(service, settings, f"publishing below {own.root}", announcing.run)
-    return create_app(service, [*background, publish, listen], streams, aside, announcing.hear)
+    return create_app(service, [*background, publish, listen], streams, aside, announcing.hear, door)
+
+
+def door_of(service: Service, settings: Settings) -> Door:
+    """Return the door by which requests come to a service."""
+    return Door(
+        service.callers,
+        requests_a_minute=settings.requests_a_minute,
+        is_local=settings.is_local,
+        is_proxied=bool(settings.proxies),
+        checks_name=settings.is_local,
+    )
+
+
+def _broker_ailment(address: BrokerAddress, subscriber: Subscriber, lease: Lease) -> Ailment:
+    """Return why nothing comes from the broker."""
+    if lease.held is None:
+        return Ailment("the database does not say whether this process is the one that listens", MEND_DATABASE)
+    return Ailment(
+        f"there is no subscription at broker {address}: {subscriber.trouble}",
+        "look at the broker, the way to it, and the service's account there; zoneledger doctor tells more",
+    )
 
 
 def _upkeep(service: Service, settings: Settings) -> list[Background]:
@@ -137,62 +170,21 @@ def holder_name(settings: Settings) -> str:
     return f"{socket.gethostname()} ({uuid.getnode():012x}) {settings.host}:{settings.port}"
 
 
-class _Server(uvicorn.Server):
-    """A server that ends the live streams when it is told to end: it waits for all connections, and these last."""
-
-    def __init__(self, app: FastAPI, config: uvicorn.Config) -> None:
-        super().__init__(config)
-        self._streams: Streams = app.state.streams
-
-    async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
-        self._streams.end()
-        await super().shutdown(sockets)
-
-
-def server_of(app: FastAPI, host: str, port: int, log_level: str) -> uvicorn.Server:
-    """Return what serves an application, not started yet."""
-    config = uvicorn.Config(
-        app, host=host, port=port, log_level=log_level, access_log=False, timeout_graceful_shutdown=STOP_S
-    )
-    return _Server(app, config)
-
-
-async def check_port(host: str, port: int) -> None:
-    """Raise OSError, with one sentence, where nothing can listen there: the server itself looks after the database is migrated."""
-    try:
-        # As the server does it, but that nobody is let in.
-        probe = await asyncio.get_running_loop().create_server(asyncio.Protocol, host, port, start_serving=False)
-        probe.close()
-    except OSError as error:
-        if error.errno == errno.EADDRINUSE:
-            wanted = f"end the one that listens there, or name another by --port or {setting('port')}"
-            raise OSError(f"port {port} of {host} is taken by another program: {wanted}") from None
-        why = error.strerror if isinstance(error, socket.gaierror) else os.strerror(error.errno or 0)
-        raise OSError(f"nothing can listen on port {port} of {host}: {why}") from None
-
-
 async def serve(settings: Settings) -> None:
-    """Serve until the process is told to end; raise OSError before anything is touched where the port is taken."""
+    """Serve until the process is told to end.
+
+    Raises, before anything is touched, ValueError where it would be open to others, and OSError where the port is taken.
+    """
+    check_start(settings)
     await check_port(settings.host, settings.port)
     bound_the_heap()
     spare_the_collector()
     sys.setswitchinterval(SWITCH_S)
     app = await build_app(settings)
+    if settings.log_requests:
+        app.add_middleware(RequestLog)
     spare_the_collector()  # once more: what serves is there for good, and else walked each minute
-    await server_of(app, settings.host, settings.port, "info").serve()
-
-
-def free_port(host: str, wanted: int) -> int:
-    """Return `wanted` if nothing listens there, else a port that is free."""
-    for port in (wanted, 0):
-        with socket.socket() as probe:
-            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            try:
-                probe.bind((host, port))
-            except OSError:
-                continue
-            return int(probe.getsockname()[1])
-    raise OSError(f"no port of {host} is free")
+    await server_of(app, settings.host, settings.port, "info", settings.proxies).serve()
 
 
 @asynccontextmanager

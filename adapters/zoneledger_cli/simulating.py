@@ -6,15 +6,18 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
+from typing import Annotated
 
-import httpx
 import typer
 
 from zoneledger.clock import now_us
 from zoneledger.core.decoding import Refusal
 from zoneledger.core.validation import parse_instant
+from zoneledger.settings import setting
+from zoneledger_cli.asking import client_of
 from zoneledger_cli.progress import Told, silent
 from zoneledger_mqtt.connection import parse_broker_url
+from zoneledger_mqtt.credential_files import CELL, Files
 from zoneledger_mqtt.publisher import MqttSender
 from zoneledger_mqtt.topics import Topics
 from zoneledger_sim.http import HttpSender
@@ -29,13 +32,32 @@ from zoneledger_sim.truth import Truth
 NOW = "now"
 
 
+Authorities = Annotated[
+    Path | None, typer.Option(help="The authorities that sign the broker's certificate", envvar=setting("broker_ca"))
+]
+Certificate = Annotated[
+    Path | None,
+    typer.Option(
+        help=f"The certificate to show to the broker; {CELL} in the name stands for a cell's path",
+        envvar=setting("broker_certificate"),
+    ),
+]
+CertificateKey = Annotated[
+    Path | None, typer.Option(help="The certificate's private key, named alike", envvar=setting("broker_key"))
+]
+
+
 @dataclass(frozen=True, slots=True)
 class Target:
-    """Where messages go: a broker's URL with its topic root, or the service's address."""
+    """Where messages go: a broker's URL with its topic root and the files for TLS, or the service's address, with what it asks for."""
 
     broker: str | None
     url: str | None
     topic_root: str
+    ca: Path | None = None
+    certificate: Path | None = None
+    key: Path | None = None
+    bearer: str | None = None
 
 
 @asynccontextmanager
@@ -49,12 +71,13 @@ async def sender_to(
     if (target.broker is None) == (target.url is None):
         raise ValueError("give either --broker or --url")
     if target.broker is not None:
-        async with MqttSender(parse_broker_url(target.broker), Topics(target.topic_root)) as sender:
+        address = parse_broker_url(target.broker, Files(target.ca, target.certificate, target.key))
+        async with MqttSender(address, Topics(target.topic_root)) as sender:
             for plan in scenario.cells:
                 await sender.link_up(scenario.path(plan.cell), start_us // 1_000_000)
             yield sender
     else:
-        async with httpx.AsyncClient(base_url=target.url or "", timeout=60) as client:
+        async with client_of(target.url or "", target.bearer) as client:
             yield HttpSender(client, refusals_expected=refusals_expected)
 
 

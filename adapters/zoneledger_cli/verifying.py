@@ -4,9 +4,7 @@ import asyncio
 from pathlib import Path
 from time import monotonic
 
-import httpx
-
-from zoneledger_cli.asking import POLL_S, Asked, TooMuch
+from zoneledger_cli.asking import POLL_S, Asked, TooMuch, client_of
 from zoneledger_cli.progress import Told, silent
 from zoneledger_sim.clock import rfc3339
 from zoneledger_sim.differences import Differences
@@ -32,7 +30,9 @@ async def _received(asked: Asked, fates: Fates) -> tuple[int, int]:
     return arrived, sum(one["duplicate"] for one in counts)
 
 
-async def verify(ledger: Path, url: str, wait_s: float, quiet_s: float = QUIET_S, told: Told = silent) -> Verification:
+async def verify(
+    ledger: Path, url: str, wait_s: float, quiet_s: float = QUIET_S, told: Told = silent, key: str | None = None
+) -> Verification:
     """Return what became of the messages of a ledger file at the service at `url`, and how far its figures are from the truth.
 
     Waits at most `wait_s` seconds until the service is ready, and at most so long again until what was acknowledged is
@@ -42,7 +42,7 @@ async def verify(ledger: Path, url: str, wait_s: float, quiet_s: float = QUIET_S
     began = monotonic()
     _check(ledger)
     reading = asyncio.create_task(asyncio.to_thread(_read, ledger))
-    async with httpx.AsyncClient(base_url=url, timeout=60) as client:
+    async with client_of(url, key) as client:
         asked = Asked(client, url.rstrip("/"))
         await asked.get("/health/ready", {}, wait_s)
         recover_s = monotonic() - began

@@ -15,6 +15,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from zoneledger_mqtt.announcements import DOWN, MAX_BYTES, UP, OwnTopics
 from zoneledger_mqtt.board import Board
 from zoneledger_mqtt.connection import REQUEST_S, BrokerAddress, Connected, connect, keep_connecting, stop_if_cancelled
+from zoneledger_mqtt.credential_files import Shown
 from zoneledger_mqtt.inner_client import cut, on_refusal
 from zoneledger_mqtt.window import Backoff
 
@@ -54,17 +55,21 @@ class Announcer:
         await keep_connecting(self._publish_once, self._backoff, f"publishing to broker {self._address}")
 
     async def _publish_once(self) -> None:
-        """Serve one connection from its begin to its end; raises MqttError when it is lost or refused."""
+        """Serve one connection from its begin to its end; raises MqttError when it is lost or refused, returns to renew it."""
         began_s = asyncio.get_running_loop().time()
         async with AsyncExitStack() as stack:
-            connected = await connect(stack, self._make_client)
+            connected = await connect(stack, self._address, self._make_client)
             stop_if_cancelled()
             client = connected.client
-            works = [asyncio.ensure_future(work) for work in (self._look(connected), self._keep_telling(client))]
+            renewed = self._address.credentials.changed(connected.shown)
+            works = [
+                asyncio.ensure_future(work) for work in (self._look(connected), self._keep_telling(client), renewed)
+            ]
             try:
                 ended, _ = await asyncio.wait(works, return_when=asyncio.FIRST_COMPLETED)
                 for work in ended:
                     work.result()
+                await self._leave(client)
             except asyncio.CancelledError:
                 await self._leave(client)
                 raise
@@ -135,7 +140,7 @@ class Announcer:
         if self._refusal is not None:
             raise MqttError(f"it does not take what is published below {self._topics.root}: {self._refusal}")
 
-    def _make_client(self, protocol: ProtocolVersion) -> Client:
+    def _make_client(self, protocol: ProtocolVersion, shown: Shown) -> Client:
         will = Will(self._topics.link, DOWN, qos=1, retain=True)
         options: dict[str, Any] = {"clean_session": True}
         if protocol is ProtocolVersion.V5:
@@ -143,7 +148,7 @@ class Announcer:
             properties.MaximumPacketSize = 2 * MAX_BYTES
             options = {"clean_start": True, "properties": properties}
         options |= {"max_inflight_messages": IN_FLIGHT, "max_queued_incoming_messages": FOUND_AT_ONCE}
-        client = self._address.client(self._client_id, protocol, will=will, **options)
+        client = self._address.client(self._client_id, protocol, shown, will=will, **options)
         client.pending_calls_threshold = IN_FLIGHT
         self._refusal = None
         on_refusal(client, self._note_refusal)

@@ -8,16 +8,18 @@ holds them.
 import asyncio
 import contextlib
 import socket
+import ssl
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from aiomqtt import Client
+from aiomqtt import Client, MqttError
 from paho.mqtt.client import Client as PahoClient
 from paho.mqtt.client import MQTTMessage
 from paho.mqtt.enums import MQTTProtocolVersion
 
 from zoneledger_mqtt.buffered import BufferedSocket
 from zoneledger_mqtt.plain_publish import Received, read_publish, topic_of
+from zoneledger_mqtt.tls import TellingSocket
 
 
 class Acknowledging:
@@ -140,8 +142,58 @@ class Acknowledging:
         try:
             yield
         except Exception as error:
-            if not self._client._disconnected.done():
+            # Before there is a connection nobody would ask for it, and the next read ends the attempt.
+            if self._client._connected.done() and not self._client._disconnected.done():
                 self._client._disconnected.set_exception(error)
+
+
+class HungUp(MqttError):
+    """The broker ended the connection before it answered; `failure` is what TLS says of that, if anything."""
+
+    def __init__(self, failure: ssl.SSLError | None) -> None:
+        super().__init__("it hung up before it answered")
+        self.failure = failure
+
+
+class Opening:
+    """Watches a client that connects with TLS: raises HungUp there at once, where aiomqtt waits for an answer in vain.
+
+    A broker that does not take our certificate says so after TLS has begun (RFC 8446, section 4.4.2.4), and paho keeps that to itself.
+    """
+
+    def __init__(self, client: Client) -> None:
+        self._client = client
+        self._paho: Any = client._client
+        self._loop = asyncio.get_running_loop()
+        self._opened: Any = self._paho.on_socket_open
+        self._ended: Any = self._paho.on_disconnect
+        self._paho.on_socket_open = self._on_socket_open
+        self._paho.on_disconnect = self._on_disconnect
+        self._socket: TellingSocket | None = None
+
+    @property
+    def broker_ends_us(self) -> int | None:
+        """When the certificate ends that the broker has shown."""
+        certificate = None if self._socket is None else self._socket.getpeercert()
+        return ssl.cert_time_to_seconds(str(certificate["notAfter"])) * 1_000_000 if certificate else None
+
+    def over(self) -> None:
+        """Watch no more."""
+        self._paho.on_disconnect = self._ended
+
+    def _on_socket_open(self, paho: PahoClient, userdata: Any, opened: Any) -> None:
+        self._socket = opened
+        self._opened(paho, userdata, opened)
+
+    def _on_disconnect(self, *told: Any) -> None:
+        """Called in the thread that connects, or in the event loop."""
+        self._loop.call_soon_threadsafe(self._fail)
+        self._ended(*told)
+
+    def _fail(self) -> None:
+        if not self._client._connected.done():
+            failure = None if self._socket is None else self._socket.failure
+            self._client._connected.set_exception(HungUp(failure if isinstance(failure, ssl.SSLError) else None))
 
 
 def on_refusal(client: Client, refused: Callable[[str], None]) -> None:
@@ -154,6 +206,22 @@ def on_refusal(client: Client, refused: Callable[[str], None]) -> None:
         confirmed(paho, userdata, number, reason, properties)
 
     client._client.on_publish = on_publish
+
+
+def on_welcome(client: Client, welcomed: Callable[[bool, Any], None]) -> None:
+    """Tell whether the broker still had the session when it let us in, and what it promises (MQTT 5, section 3.2.2.3; else None)."""
+    connected: Any = client._client.on_connect
+
+    def on_connect(paho: PahoClient, userdata: Any, flags: Any, reason: Any, properties: Any) -> None:
+        welcomed(bool(flags.session_present), properties)
+        connected(paho, userdata, flags, reason, properties)
+
+    client._client.on_connect = on_connect
+
+
+def never_acknowledge(client: Client) -> None:
+    """Leave all that comes to the broker: it is brought again to whoever listens next."""
+    client._client.manual_ack_set(True)
 
 
 def leave(client: Client) -> None:

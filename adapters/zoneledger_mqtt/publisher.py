@@ -11,6 +11,7 @@ from typing import Self
 from aiomqtt import Client, MqttError, ProtocolVersion, Will
 
 from zoneledger_mqtt.connection import REQUEST_S, BrokerAddress, connect
+from zoneledger_mqtt.credential_files import Shown
 from zoneledger_mqtt.inner_client import cut
 from zoneledger_mqtt.topics import Topics
 
@@ -50,7 +51,7 @@ class _Connection:
 
     async def open(self) -> None:
         try:
-            self._client, _ = await connect(self._stack, self._make_client)
+            self._client = (await connect(self._stack, self._address, self._make_client)).client
         except MqttError as error:
             raise SendFailed(f"no connection to the broker: {error}") from error
         self._watch = asyncio.create_task(self._until_lost(self._client))
@@ -90,8 +91,8 @@ class _Connection:
         for limit in self._limits:
             limit.reschedule(asyncio.get_running_loop().time())
 
-    def _make_client(self, protocol: ProtocolVersion) -> Client:
-        client = self._address.client(None, protocol, will=self._will, max_inflight_messages=IN_FLIGHT)
+    def _make_client(self, protocol: ProtocolVersion, shown: Shown) -> Client:
+        client = self._address.client(None, protocol, shown, will=self._will, max_inflight_messages=IN_FLIGHT)
         client.pending_calls_threshold = IN_FLIGHT
         return client
 
@@ -193,5 +194,5 @@ class MqttSender:
 
     def _cell(self, cell: str) -> _Cell:
         if cell not in self._cells:
-            self._cells[cell] = _Cell(self._address, self._topics, cell)
+            self._cells[cell] = _Cell(self._address.of_cell(cell), self._topics, cell)
         return self._cells[cell]

@@ -1,6 +1,7 @@
 """Takes in what the cells publish, and tells the broker that a message is safe only once the intake has kept it."""
 
 import asyncio
+import contextlib
 import logging
 import math
 from contextlib import AsyncExitStack
@@ -16,6 +17,7 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 from zoneledger.application.intake import Delivery, Intake
 from zoneledger.core.decoding import MAX_PAYLOAD_BYTES
 from zoneledger_mqtt.connection import BrokerAddress, Connected, connect, keep_connecting, stop_if_cancelled
+from zoneledger_mqtt.credential_files import Shown
 from zoneledger_mqtt.inner_client import Acknowledging
 from zoneledger_mqtt.plain_publish import Received
 from zoneledger_mqtt.topics import Topics
@@ -30,6 +32,8 @@ FIRST_FAILURE = 0x80
 HELD_BYTES = 8 * 1024 * 1024
 #: A connection that lasted this long was a good one: the next pause is the first again.
 STABLE_S = 10.0
+#: How long the broker keeps the session, with what waits for it.
+EXPIRY_S = 7 * 86_400
 #: How long a stop waits for the intake to answer; what it does not answer comes again.
 STOP_S = 5.0
 
@@ -44,7 +48,7 @@ class Session:
 
     client_id: str = "zoneledger"
     receive_maximum: int = 2000
-    expiry_s: int = 7 * 86_400
+    expiry_s: int = EXPIRY_S
 
 
 @dataclass(slots=True)
@@ -77,6 +81,7 @@ class Subscriber:
         self._connections = 0
         self._window: Window | None = None
         self._ready = False
+        self._trouble = "there was no connection yet"
         self.counts = Counts()
 
     @property
@@ -88,16 +93,27 @@ class Subscriber:
         return self._ready
 
     @property
+    def trouble(self) -> str:
+        """Why the last connection ended, or did not come about."""
+        return self._trouble
+
+    @property
     def in_flight(self) -> int:
         """The number of messages received and not acknowledged."""
         return len(self._window) if self._window is not None else 0
 
     async def run(self) -> None:
         """Connect, listen, and connect again whenever the connection is lost; end only by cancellation."""
-        await keep_connecting(self._listen_once, self._backoff, f"broker {self._address}")
+        await keep_connecting(self._listen_once, self._backoff, f"broker {self._address}", self._note_end)
+
+    def _note_end(self, why: str) -> None:
+        self._trouble = why
 
     async def _listen_once(self) -> None:
-        """Serve one connection from its begin to its end; raises MqttError when it is lost or refused."""
+        """Serve one connection from its begin to its end; raises MqttError when it is lost or refused.
+
+        Returns where it is to be renewed: then what was handed in is answered and acknowledged, and the broker keeps the rest.
+        """
         incoming: list[Acknowledging] = []
 
         def acknowledge(number: int) -> None:
@@ -114,19 +130,21 @@ class Subscriber:
             if self._holds_too_much(window):
                 incoming[-1].pause()
 
-        def make_client(protocol: ProtocolVersion) -> Client:
-            client = self._make_client(protocol)
+        def make_client(protocol: ProtocolVersion, shown: Shown) -> Client:
+            client = self._make_client(protocol, shown)
             incoming.append(Acknowledging(client, take))
             return client
 
         window = self._window = Window(self._intake, acknowledge, self._store_backoff)
         try:
             async with AsyncExitStack() as stack:
-                connected = await connect(stack, make_client)
+                connected = await connect(stack, self._address, make_client)
                 self._connections += 1
                 self.counts.reconnects = self._connections - 1
                 try:
                     await self._listen(connected)
+                    await window.close(STOP_S)
+                    await self._until_taken(connected.client)
                 except asyncio.CancelledError:
                     await window.close(STOP_S)
                     raise
@@ -141,7 +159,7 @@ class Subscriber:
         return len(window) > self._session.receive_maximum or window.held_bytes > HELD_BYTES
 
     async def _listen(self, connected: Connected) -> None:
-        """Subscribe, and wait for the end of the connection: raises MqttError.
+        """Subscribe, and wait until the connection is lost, which raises MqttError, or is to be renewed.
 
         The broker's answer may come behind a long backlog: only the end of the connection limits the wait for it.
         """
@@ -150,19 +168,30 @@ class Subscriber:
         began_s = loop.time()
         lost = asyncio.ensure_future(_until_lost(connected.client))
         granted = asyncio.ensure_future(self._subscribe(connected))
+        renewed = asyncio.ensure_future(self._address.credentials.changed(connected.shown))
         try:
-            await asyncio.wait({lost, granted}, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait({lost, granted, renewed}, return_when=asyncio.FIRST_COMPLETED)
             if granted.done():
                 granted.result()
                 self._ready = True
-            await lost
+            await asyncio.wait({lost, renewed}, return_when=asyncio.FIRST_COMPLETED)
+            (lost if lost.done() else renewed).result()
         finally:
             self._ready = False
-            lost.cancel()
-            granted.cancel()
-            await asyncio.gather(lost, granted, return_exceptions=True)
+            works = (lost, granted, renewed)
+            for work in works:
+                work.cancel()
+            await asyncio.gather(*works, return_exceptions=True)
             if loop.time() - began_s >= STABLE_S:
                 self._backoff.reset()
+
+    async def _until_taken(self, client: Client) -> None:
+        """Wait until the broker has taken all acknowledgements, as it answers in order: to close resets a socket with bytes unread.
+
+        What it is asked is to end a subscription that there is not, which changes nothing.
+        """
+        with contextlib.suppress(MqttError):
+            await client.unsubscribe(f"{self._topics.root}/nothing", timeout=STOP_S)
 
     async def _subscribe(self, connected: Connected) -> None:
         filters = self._topics.filters
@@ -174,14 +203,14 @@ class Subscriber:
             raise MqttError(f"the broker does not grant {', '.join(filters)}: {', '.join(map(str, codes))}")
         log.info("listening to %s of broker %s", ", ".join(filters), self._address)
 
-    def _make_client(self, protocol: ProtocolVersion) -> Client:
+    def _make_client(self, protocol: ProtocolVersion, shown: Shown) -> Client:
         session = self._session
         if protocol is not ProtocolVersion.V5:
-            return self._address.client(session.client_id, protocol, clean_session=False)
+            return self._address.client(session.client_id, protocol, shown, clean_session=False)
         properties: Any = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
         properties.SessionExpiryInterval = session.expiry_s
         properties.ReceiveMaximum = session.receive_maximum
-        return self._address.client(session.client_id, protocol, clean_start=False, properties=properties)
+        return self._address.client(session.client_id, protocol, shown, clean_start=False, properties=properties)
 
 
 async def _until_lost(client: Client) -> None:

@@ -136,8 +136,8 @@ class Window:
                 "the store does not answer (%s); %d messages wait, next try in %g s", failure, len(self), pause_s
             )
         else:
-            cell = self._pending[0].delivery.cell
-            log.error("a delivery of %s failed; it is tried again in %g s", cell, pause_s, exc_info=failure)
+            cell, told = self._pending[0].delivery.cell, "a delivery of %s failed; it is tried again in %g s"
+            log.error(told, cell, pause_s, exc_info=failure, extra={"cell": cell})
         self._pause = asyncio.get_running_loop().call_later(pause_s, self._go_on)
 
     def _go_on(self) -> None:

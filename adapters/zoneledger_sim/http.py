@@ -5,10 +5,16 @@ from typing import Any
 
 import httpx
 
+from zoneledger.settings import COMMANDS_KEY
 from zoneledger.wording import counted
 
 _BUSY = (429, 502, 503, 504)
 _NOT_OURS = "it is no Zoneledger"
+#: What the service wants of who is not let in, beside what it says itself.
+_WANTED = {
+    401: f" (name a key with the scope ingest in {COMMANDS_KEY} or by --key-file)",
+    403: " (the key should have the scope ingest, and reach these cells)",
+}
 
 
 class RefusedError(ValueError):
@@ -42,7 +48,7 @@ class HttpSender:
         if answer.status_code in _BUSY:
             raise ConnectionError(f"POST /v1/messages answered {answer.status_code}")
         if answer.status_code != 200:
-            told = _object(answer).get("detail") or _NOT_OURS
+            told = f"{_object(answer).get('detail') or _NOT_OURS}{_WANTED.get(answer.status_code, '')}"
             raise RefusedError(f"{self._address}/v1/messages answered {answer.status_code}: {told}")
         refused = _object(answer).get("refused")
         if not isinstance(refused, list):

@@ -17,7 +17,11 @@ from tests.servers.programs import (
 )
 
 SHIPPED = Path(__file__).parents[2] / "deploy" / "mosquitto.conf"
-_OVERRIDDEN = ("listener", "allow_anonymous", "password_file", "persistence_location", "log_dest", "user")
+#: What is left out of the shipped configuration: where its files are, and who is let in. `SecureMosquitto` keeps all of it.
+_OVERRIDDEN = {
+    *("listener", "cafile", "certfile", "keyfile", "tls_version", "require_certificate", "use_identity_as_username"),
+    *("use_username_as_clientid", "allow_anonymous", "password_file", "acl_file", "persistence_location", "log_dest"),
+}
 
 
 class Mosquitto:
@@ -68,6 +72,11 @@ class Mosquitto:
         """Remove what it persisted, sessions and all; only while it is ended."""
         for kept in self._directory.glob("mosquitto.db*"):
             kept.unlink()
+
+    def read_anew(self) -> None:
+        """Let it read its certificates, rules and passwords anew, as an operator would; who is connected stays."""
+        assert self._process is not None
+        self._process.send_signal(signal.SIGHUP)
 
     def persisted(self) -> int:
         """Return how many bytes it has persisted: sessions, and what is queued for them."""

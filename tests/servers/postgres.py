@@ -7,6 +7,7 @@ import signal
 import subprocess
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import asyncpg
 
@@ -97,6 +98,25 @@ class Postgres:
         """End it and remove the cluster."""
         self.stop()
         shutil.rmtree(self._directory, ignore_errors=True)
+
+    @property
+    def data(self) -> Path:
+        """Where its files are; the folder around it is its own, too."""
+        return self._directory / "data"
+
+    @property
+    def as_user(self) -> dict[str, Any]:
+        """What makes a child process that of the account that its files belong to."""
+        return self._as_user
+
+    def lose(self) -> None:
+        """Lose the cluster, as with its disk: it is killed, and its files are gone."""
+        self.kill()
+        shutil.rmtree(self.data)
+
+    def make_anew(self) -> None:
+        """Put an empty cluster in the place of one that was lost."""
+        self._initialise()
 
     def processes(self) -> list[int]:
         """Return the numbers of its processes, the first one's first."""

@@ -11,7 +11,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
-INSTALL = "apt-get install -y mosquitto postgresql chromium poppler-utils"
+INSTALL = "apt-get install -y mosquitto mosquitto-clients postgresql chromium poppler-utils nginx curl"
 
 
 class Server(Protocol):

@@ -2,6 +2,7 @@
 
 import pytest
 
+from tests.servers.drawing import left_out
 from tests.servers.fixtures import REQUIRE, lend
 from tests.servers.mosquitto import Mosquitto
 from tests.servers.programs import INSTALL, accepts_connections, find_program, free_port
@@ -28,3 +29,21 @@ def test_servers_listen_on_ports_that_are_free_and_not_standard() -> None:
     port = free_port()
     assert not accepts_connections(port)
     assert port not in {1883, 5432, 8000, 8883}
+
+
+_DRAWN = [
+    f"tests/integration/api/test_{n}.py::test_it[{kind}-late]" for n in range(40) for kind in ("sqlite", "postgresql")
+]
+_ALWAYS = ["tests/contract/test_one.py::test_it[sqlite]", "tests/contract/test_one.py::test_it[postgresql]"]
+_ALONE = ["tests/scenarios/test_one.py::test_it[sqlite-1]", "tests/scenarios/test_one.py::test_it[postgresql-2]"]
+
+
+def test_each_test_on_two_databases_is_drawn_once_on_either_and_others_are_left_alone() -> None:
+    out = left_out(_DRAWN + _ALWAYS + _ALONE, has_postgresql=True)
+    assert out == left_out(reversed(_DRAWN), has_postgresql=True)
+    assert len(out) == len(_DRAWN) / 2 == len({name.partition("[")[0] for name in out})
+    assert 10 < sum("sqlite" in name for name in out) < 30
+
+
+def test_without_postgresql_each_is_drawn_on_sqlite() -> None:
+    assert left_out(_DRAWN, has_postgresql=False) == {name for name in _DRAWN if "postgresql" in name}

@@ -1,0 +1,1 @@
+"""What `zoneledger doctor` looks into of an installation: each module has checks, which return findings."""

@@ -31,8 +31,8 @@ def read(path: str) -> str:
 
 
 def pages() -> list[Path]:
-    """Return every page: README, DEVELOPERS, and all below docs."""
-    return [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted(DOCS.rglob("*.md"))]
+    """Return every page: README, DEVELOPERS, SECURITY, and all below docs."""
+    return [*(ROOT / f"{name}.md" for name in ("README", "DEVELOPERS", "SECURITY")), *sorted(DOCS.rglob("*.md"))]
 
 
 def everything() -> str:

@@ -16,7 +16,7 @@ from zoneledger.application import evidence, pace, panels, timeline, windows
 from zoneledger.core.calendar import DAY_US
 from zoneledger.settings import Settings
 from zoneledger.storage import engines
-from zoneledger_cli import serving
+from zoneledger_cli import listening
 
 LIMITS = section(read("docs/rest-api.md"), "Limits")
 ROWS = {codes(row[0])[0].removeprefix("GET "): row[1:] for row in rows(LIMITS)}
@@ -114,10 +114,10 @@ def test_what_is_made_aside_is_only_read() -> None:
 
 def test_a_stop_is_told_to_take_as_long_as_its_parts_may() -> None:
     text = section(read("docs/operations.md"), "Live streams").replace("\n", " ")
-    assert f"up to {serving.STOP_S} s for answers" in text
+    assert f"up to {listening.STOP_S} s for answers" in text
     assert f"given {engines.WRITE_S:g} s" in text
     assert f"up to {aside.STOP_S:g} s for what is being computed" in text
-    assert f"may take {serving.STOP_S + engines.WRITE_S + aside.STOP_S:g} s" in text
+    assert f"may take {listening.STOP_S + engines.WRITE_S + aside.STOP_S:g} s" in text
 
 
 def test_connections_to_postgresql_are_as_many_as_told() -> None:

@@ -2,7 +2,6 @@
 
 import json
 import re
-import subprocess
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +15,7 @@ from zoneledger_cli.main import app
 
 PAGES = everything()
 OPERATIONS = read("docs/operations.md")
+BROKER = read("docs/broker.md")
 
 
 @pytest.fixture(scope="module")
@@ -49,6 +49,7 @@ def test_every_flag_of_serve_is_listed_beside_its_setting() -> None:
 
 def test_exactly_the_commands_that_there_are_are_listed() -> None:
     there = {command.name or command.callback.__name__ for command in app.registered_commands if command.callback}
+    there |= {str(group.name) for group in app.registered_groups}
     listed = {codes(row[0])[0].split()[1] for row in rows(section(OPERATIONS, "Commands"))}
     assert listed == there
 
@@ -68,7 +69,7 @@ def test_every_field_of_the_answer_on_figures_is_explained(openapi: dict[str, An
 def test_the_broker_settings_listed_are_those_shipped() -> None:
     lines = [line.split(" ", 1) for line in SHIPPED.read_text(encoding="utf-8").splitlines() if " " in line]
     shipped = {name: value for name, value in lines if not name.startswith("#")}
-    for row in rows(section(OPERATIONS, "Broker")):
+    for row in rows(section(BROKER, "Settings")):
         name = codes(row[0])[0]
         assert shipped.get(name) == (codes(row[1])[0] if codes(row[1]) else None), name
 
@@ -92,17 +93,3 @@ def test_files_that_pages_name_are_there() -> None:
 def test_exactly_the_findings_that_there_are_are_explained() -> None:
     listed = {codes(row[0])[0]: row[1] for row in rows(section(read("docs/commissioning.md"), "Findings"))}
     assert listed == CODES
-
-
-def test_the_broker_without_containers_has_its_files_where_the_packages_keep_them() -> None:
-    written = [line.strip() for line in section(OPERATIONS, "Broker").splitlines() if line.startswith("    ")]
-    replaced = next(command for command in written if command.startswith("sed "))
-    command = replaced.partition(" | sudo tee ")[0]
-    made = subprocess.run(["sh", "-c", command], cwd=ROOT, capture_output=True, text=True, check=True).stdout
-    settings = dict(line.split(maxsplit=1) for line in made.splitlines() if line and not line.startswith("#"))
-    assert settings["persistence_location"] == "/var/lib/mosquitto/"
-    assert "/mosquitto/data" not in made
-    passwords = [command for command in written if "mosquitto_passwd" in command]
-    assert [command.split()[-2:] for command in passwords] == [
-        [settings["password_file"], account] for account in ("service", "cells")
-    ]

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import httpx
 
-from tests.docs.pages import blocks, read, section
+from tests.docs.pages import blocks, read
 from tests.faults.bench import Bench
 from tests.servers.postgres import Postgres, postgres_program
 from zoneledger_sim.http import HttpSender
@@ -28,14 +28,19 @@ def documented_database(bench: Bench) -> str:
     return bench.postgres.url("zoneledger")
 
 
+def documented(what: str, kind: str) -> list[str]:
+    """Return the command that docs/backup.md gives for `what` (backup, restore, receive and others), on a kind of database."""
+    [block] = [one for one in blocks(read("docs/backup.md")) if one.words[1:] == (what, kind)]
+    return ["sh", "-ec", block.text]
+
+
 def do_as_documented(what: str, directory: Path, postgres: Postgres | None) -> None:
-    """Run the commands that docs/operations.md gives for `what` (backup, restore), of SQLite in a directory without `postgres`."""
+    """Do what docs/backup.md says, of SQLite in a directory without `postgres`."""
     kind = "sqlite" if postgres is None else "postgresql"
-    [block] = [one for one in blocks(section(read("docs/operations.md"), "Backup")) if one.words[1:] == (what, kind)]
-    subprocess.run(["sh", "-ec", block.text], cwd=directory, env=_environment(postgres), check=True)
+    subprocess.run(documented(what, kind), cwd=directory, env=environment_of(postgres), check=True)
 
 
-def _environment(postgres: Postgres | None) -> dict[str, str]:
+def environment_of(postgres: Postgres | None) -> dict[str, str]:
     programs, environment = [Path(sys.executable).parent], dict(os.environ)
     if postgres is not None:
         programs.append(postgres_program("pg_dump").parent)

@@ -170,5 +170,5 @@ def test_for_postgresql_it_names_the_program_and_the_page(tmp_path: Path) -> Non
     told = _back_up("postgresql://db.example/zoneledger", tmp_path / "copy.db")
     assert told.exit_code == 1
     assert "pg_dump" in told.stderr
-    assert "docs/operations.md" in told.stderr
+    assert "docs/backup.md" in told.stderr
     assert os.listdir(tmp_path) == []

@@ -1,0 +1,1 @@
+"""From one release to the next, and back, on data that the former one wrote."""

@@ -25,7 +25,7 @@ SECONDS_A_DAY = 86_400
 @asynccontextmanager
 async def _serving(database_url: str, **kept: float) -> AsyncIterator[httpx.AsyncClient]:
     app = await build_app(Settings(database_url=database_url, **kept))  # type: ignore[arg-type]
-    client = httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://test")
+    client = httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://127.0.0.1")
     async with app.router.lifespan_context(app), client:
         yield client
 

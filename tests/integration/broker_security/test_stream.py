@@ -83,7 +83,7 @@ async def _read(address: BrokerAddress, sender: BrokerAddress, topic: str, name:
     async with client:
         await client.subscribe(topic, qos=1)
         await _burst(sender, topic)
-        await until(lambda: len(payloads) >= BURST, "the burst")
+        await until(lambda: len(payloads) >= BURST, "the burst", 60)
     incoming.close()
     return payloads
 

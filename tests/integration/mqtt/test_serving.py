@@ -18,7 +18,7 @@ PLANT: dict[str, Any] = {"line": "wing-1", "cells": [{"cell": "cell-1", "zones":
 async def test_a_controller_that_never_told_its_link_to_a_broker_is_told_so(tmp_path: Path) -> None:
     url, broker_url = f"sqlite:///{tmp_path / 'served.db'}", "mqtt://127.0.0.1:1"
     app = await build_app(Settings(database_url=url, broker_url=broker_url))
-    api = httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://test")
+    api = httpx.AsyncClient(transport=httpx.ASGITransport(app), base_url="http://127.0.0.1")
     async with app.router.lifespan_context(app), api:
         plant = {"sites": [{"site": "harbour", "timezone": "UTC", "lines": [PLANT]}]}
         assert (await api.put("/v1/plant", json=plant)).status_code == 200

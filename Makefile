@@ -42,7 +42,7 @@ demo: $(READY)
 	$(BIN)/zoneledger demo $(ARGS)
 
 test: $(READY)
-	$(BIN)/python -m pytest -rs -n 3 --dist worksteal -m "not benchmark and not cluster" $(ARGS)
+	$(BIN)/python -m pytest -rs -n 2 --dist worksteal -m "not benchmark and not cluster" $(ARGS)
 
 test-both: export ZONELEDGER_TEST_BOTH = 1
 test-both: test

@@ -47,7 +47,7 @@ class _Client(asyncio.Protocol):
     """Notes when each instant that is told arrives, the first time."""
 
     def __init__(self, path: str, arrived: dict[bytes, list[float]]) -> None:
-        self._request = f"GET {path} HTTP/1.1\r\nhost: bench\r\n\r\n".encode()
+        self._request = f"GET {path} HTTP/1.1\r\nhost: 127.0.0.1\r\n\r\n".encode()
         self._arrived = arrived
         self._rest = b""
         self._last = b""

@@ -27,6 +27,9 @@ async def _follow(consumer: Consumer) -> None:
     async with consumer.connected() as (reader, writer):
         writer.write(REQUEST)
         head = await reader.readuntil(b"\r\n\r\n")
+        if b" 503 " in head.partition(b"\r\n")[0]:  # those who vanished still have all places
+            await consumer.pause(1.0)
+            return
         if b" 200 " in head.partition(b"\r\n")[0]:
             await asyncio.wait_for(reader.readuntil(b"event: state"), LONGEST_S)
         consumer.tell(Answer(int(head.split()[1]), {"content-type": "application/json"}, b""))

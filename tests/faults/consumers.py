@@ -55,7 +55,7 @@ class Answer:
 
 def request_of(method: str, target: str, body: bytes = b"", **headers: str) -> bytes:
     """Return a request's bytes, whatever it holds; a byte that no header may have is one of Latin-1."""
-    lines = [f"{method} {target} HTTP/1.1", "host: consumer", "connection: close", f"content-length: {len(body)}"]
+    lines = [f"{method} {target} HTTP/1.1", "host: 127.0.0.1", "connection: close", f"content-length: {len(body)}"]
     lines += [f"{name.replace('_', '-')}: {value}" for name, value in headers.items()]
     return "\r\n".join(lines).encode("latin-1", "replace") + b"\r\n\r\n" + body
 

@@ -18,3 +18,8 @@ def first_of(names: Sequence[str], most: int) -> str:
 def counted(number: int, one: str, many: str) -> str:
     """Return so many of something with what is said of them, such as `1 event is` or `2 events are`."""
     return f"{number:,} {one if number == 1 else many}"
+
+
+def printable(text: str, longest: int = 200) -> str:
+    """Return a text of any origin as it may stand in a sentence, a log or a terminal."""
+    return "".join(character if character.isprintable() else "?" for character in text[:longest])

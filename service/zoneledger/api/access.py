@@ -8,7 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from pydantic.json_schema import SkipJsonSchema
 
 from zoneledger.api.guard import Entrance
-from zoneledger.api.problems import ApiError, UnitNotThere, printable
+from zoneledger.api.problems import ApiError, UnitNotThere
 from zoneledger.api.times import Day, Instant, read_day, read_instant
 from zoneledger.application.ports import Reading
 from zoneledger.application.windows import Asked
@@ -16,6 +16,7 @@ from zoneledger.bootstrap import Service
 from zoneledger.core.callers import Caller
 from zoneledger.core.errors import WindowInvalid
 from zoneledger.core.plant import Plant, Unit
+from zoneledger.wording import printable
 
 
 async def _service(request: Request) -> Service:  # async, as the others are: FastAPI runs what is not in threads

@@ -9,8 +9,9 @@ from fastapi import Request
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel, ValidationError
 
-from zoneledger.api.problems import ApiError, printable
+from zoneledger.api.problems import ApiError
 from zoneledger.core.decoding import Refusal, check_values, decode_text, decode_value
+from zoneledger.wording import printable
 
 JSON = "application/json"
 #: A body that takes longer than this to come is not waited for: 1 MiB has so long over 280 kbit/s.

@@ -96,14 +96,12 @@ class Door:
     def _sent(self, headers: Iterable[Header]) -> tuple[str | None, bool]:
         """Return the key, token or session that a request brings, and whether a cookie did; what comes twice is none that is right."""
         bearers: list[str] = []
-        cookies: list[str] = []
         for name, value in headers:
             if name == b"authorization":
                 text = value.decode("latin-1")
                 if text[: len(_BEARER)].lower() == _BEARER:  # of other schemes nothing is asked: they may be a proxy's
                     bearers.append(text[len(_BEARER) :].strip())
-            elif name == b"cookie":
-                cookies += _values(value.decode("latin-1"), self.cookie)
+        cookies = self._sessions(headers)
         found = bearers or cookies
         if not found:
             return None, False
@@ -111,11 +109,12 @@ class Door:
 
     def session_of(self, scope: Scope) -> str | None:
         """Return the session that a request's cookie holds."""
-        for name, value in scope["headers"]:
-            if name == b"cookie":
-                for found in _values(value.decode("latin-1"), self.cookie):
-                    return found
-        return None
+        return next(iter(self._sessions(scope["headers"])), None)
+
+    def _sessions(self, headers: Iterable[Header]) -> list[str]:
+        """Return what a request's cookies of this name hold."""
+        cookies = (value.decode("latin-1") for name, value in headers if name == b"cookie")
+        return [found for text in cookies for found in _values(text, self.cookie)]
 
     async def still(self, entrance: Entrance) -> bool:
         """Return whether who began a long answer may still have it; while that cannot be told, they may."""

@@ -17,7 +17,7 @@ from starlette.requests import ClientDisconnect
 from zoneledger.api.guard import Entrance
 from zoneledger.api.near import LONGEST_NAME, methods_at, paths_near
 from zoneledger.core.errors import PlantInvalid, UnitUnknown, ZoneledgerError
-from zoneledger.wording import counted, first_of, words_of
+from zoneledger.wording import counted, first_of, printable, words_of
 
 log = logging.getLogger(__name__)
 
@@ -102,11 +102,6 @@ class UnitNotThere(UnitUnknown):
     def __init__(self, message: str, around: Sequence[str]) -> None:
         super().__init__(message)
         self.around = around
-
-
-def printable(text: str, longest: int = 200) -> str:
-    """Return a caller's text as it may stand in a sentence."""
-    return "".join(character if character.isprintable() else "?" for character in text[:longest])
 
 
 def described(*codes: str) -> dict[int | str, dict[str, Any]]:

@@ -5,6 +5,7 @@ from collections import Counter
 
 from zoneledger.application.keyring import AuditRow
 from zoneledger.core.callers import Caller
+from zoneledger.wording import printable
 
 log = logging.getLogger(__name__)
 
@@ -22,14 +23,11 @@ def who_of(caller: Caller) -> str:
     return caller.name if caller.origin == "open" else f"{caller.name} ({caller.origin})"
 
 
-def plain(text: str, longest: int) -> str:
-    """Return a text of any origin as the log may hold it."""
-    return "".join(character if character.isprintable() else "?" for character in text[:longest])
-
-
 def entry(at_us: int, what: str, who: str, address: str, detail: str) -> AuditRow:
     """Return an entry, as plain text."""
-    return AuditRow(at_us, what, plain(who, 300), plain(address, LONGEST_ADDRESS), plain(detail, LONGEST_DETAIL))
+    return AuditRow(
+        at_us, what, printable(who, 300), printable(address, LONGEST_ADDRESS), printable(detail, LONGEST_DETAIL)
+    )
 
 
 def tell(row: AuditRow) -> None:
@@ -45,11 +43,11 @@ class Refusals:
 
     def count(self, address: str, who: str, cause: str) -> None:
         """Count a refusal; the first of an address is told in the program's own log at once."""
-        place = (plain(address, LONGEST_ADDRESS), plain(who, 300))
+        place = (printable(address, LONGEST_ADDRESS), printable(who, 300))
         if place not in self._counts and len(self._counts) >= MOST_ADDRESSES:
             place = (OTHERS, "")
         if place not in self._counts:
-            log.warning("refused from %s: %s", place[0] or "an unknown address", plain(cause, LONGEST_DETAIL))
+            log.warning("refused from %s: %s", place[0] or "an unknown address", printable(cause, LONGEST_DETAIL))
         counts = self._counts.setdefault(place, Counter())
         counts[cause if cause in counts or len(counts) < MOST_CAUSES else "for other causes"] += 1
 
@@ -57,7 +55,7 @@ class Refusals:
         """Return an entry for each address and caller, and begin to count anew."""
         counts, self._counts = self._counts, {}
         return [
-            AuditRow(now_us, REFUSED, who, address, plain(_sentence(causes), LONGEST_DETAIL))
+            AuditRow(now_us, REFUSED, who, address, printable(_sentence(causes), LONGEST_DETAIL))
             for (address, who), causes in counts.items()
         ]
 

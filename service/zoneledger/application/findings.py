@@ -6,7 +6,7 @@ from typing import Literal, NamedTuple
 from zoneledger.application.hearing import MAX_ROWS
 from zoneledger.application.refusal_findings import REMEDIES
 from zoneledger.core.rows import Discrepancy
-from zoneledger.wording import counted
+from zoneledger.wording import counted, printable
 
 Severity = Literal["breach", "advice"]
 
@@ -93,7 +93,7 @@ def zones_named(names: Sequence[str]) -> str:
 
 def names_of(names: Iterable[str], most: int = 10) -> str:
     """Return names of any origin for a sentence, without what a terminal would act on."""
-    found = ["".join(c if c.isprintable() else "?" for c in name)[:80] for name in names]
+    found = [printable(name, 80) for name in names]
     more = [f"{len(found) - most} more"] if len(found) > most else []
     return ", ".join(found[:most] + more)
 

@@ -10,12 +10,12 @@ from pydantic import Field
 from zoneledger.api.access import CallerOf, Parameters, ServiceOf, UnitPath
 from zoneledger.api.commissioning_answers import CommissioningAnswer
 from zoneledger.api.commissioning_told import answer_of
-from zoneledger.api.problems import MOST_NAMED, described, printable
+from zoneledger.api.problems import MOST_NAMED, described
 from zoneledger.api.turns import InTurn
 from zoneledger.application.hearing import HOUR_US, MAX_HOURS, hear
 from zoneledger.core.errors import LevelWrong, UnitUnknown
 from zoneledger.core.plant import Plant, Unit
-from zoneledger.wording import first_of
+from zoneledger.wording import first_of, printable
 
 router = APIRouter(tags=["evidence"], route_class=InTurn)
 

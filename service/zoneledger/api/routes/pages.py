@@ -9,7 +9,8 @@ from fastapi import Path as PathParameter
 
 from zoneledger.api.guard import Guarded
 from zoneledger.api.kept import etag_of, respond
-from zoneledger.api.problems import ApiError, printable
+from zoneledger.api.problems import ApiError
+from zoneledger.wording import printable
 
 router = APIRouter(include_in_schema=False, route_class=Guarded)
 

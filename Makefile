@@ -20,7 +20,7 @@ unexport PYTHONDONTWRITEBYTECODE
 help:
 	@echo "make demo    two simulated cells work a shift; ARGS=--once ends after it"
 	@echo "make test    all tests; says what was skipped, and why (ARGS goes to pytest)"
-	@echo "make test-both  the same; what runs on one of the two databases in make test runs on both"
+	@echo "make test-both  the same; what runs on one of the two databases in make test runs on both, and with more examples"
 	@echo "make faults  the whole table of faults, a line for each (ARGS goes to pytest)"
 	@echo "make kills   500 kill -9 on SQLite and 500 on PostgreSQL, while cells send"
 	@echo "make week    a week of 30 cells, shuffled and with duplicates, against the truth, on SQLite and PostgreSQL"
@@ -41,10 +41,12 @@ help:
 demo: $(READY)
 	$(BIN)/zoneledger demo $(ARGS)
 
+# Three at once on two cores, as tests wait for a third of their time.
 test: $(READY)
-	$(BIN)/python -m pytest -rs -n 2 --dist worksteal -m "not benchmark and not cluster" $(ARGS)
+	$(BIN)/python -m pytest -rs -n 3 --dist worksteal -m "not benchmark and not cluster" $(ARGS)
 
 test-both: export ZONELEDGER_TEST_BOTH = 1
+test-both: export ZONELEDGER_EXAMPLES ?= 40
 test-both: test
 
 bench-small: $(READY)

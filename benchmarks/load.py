@@ -18,7 +18,7 @@ class Load(NamedTuple):
 
 async def exchange(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, path: str) -> tuple[int, bytes, bytes]:
     """Ask for a path; return the answer's status, its head in small letters, and its body."""
-    writer.write(f"GET {path} HTTP/1.1\r\nHost: bench\r\n\r\n".encode())
+    writer.write(f"GET {path} HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n".encode())
     head = (await reader.readuntil(b"\r\n\r\n")).lower()
     length = int(head.partition(b"content-length: ")[2].partition(b"\r\n")[0])
     return int(head.split(b" ", 2)[1]), head, await reader.readexactly(length)

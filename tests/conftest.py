@@ -2,6 +2,7 @@
 
 import gc
 import os
+from pathlib import Path
 
 import pytest
 
@@ -10,6 +11,9 @@ from tests.servers.postgres import postgres_program
 from tests.servers.programs import ProgramMissing
 
 pytest_plugins = ["tests.servers.fixtures"]
+
+#: httpx reads all authorities of the world for each client, 25 ms of a processor: here it reads one that has signed nothing.
+os.environ["SSL_CERT_FILE"] = str(Path(__file__).parent / "servers" / "authority.pem")
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:

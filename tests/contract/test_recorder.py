@@ -239,7 +239,7 @@ async def test_the_whole_corpus_gives_the_same_on_every_store(three_stores: dict
     assert answers[0] == answers[2]
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
 @given(groups=_GROUPS)
 async def test_the_same_deliveries_give_the_same_on_every_store(
     three_stores: dict[str, Store], stores: Stores, groups: list[list[Delivery]]
@@ -253,7 +253,7 @@ async def test_the_same_deliveries_give_the_same_on_every_store(
     assert answers[0] == answers[2]
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=20, deadline=None, suppress_health_check=list(HealthCheck))
 @given(groups=_GROUPS)
 async def test_every_message_is_stored_a_duplicate_or_refused(groups: list[list[Delivery]], stores: Stores) -> None:
     store = await stores.empty("memory")

@@ -68,7 +68,7 @@ def _cut(draw: Draw, messages: list[Message]) -> list[list[Message]]:
     return pieces
 
 
-@settings(max_examples=30, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=15, deadline=None, suppress_health_check=list(HealthCheck))
 @given(stream=told.any_streams(), data=st.data())
 async def test_a_mended_plant_gives_the_ledger_of_a_right_one(
     store_url: str, store: Store, stores: Stores, stream: told.Stream, data: st.DataObject

@@ -15,7 +15,7 @@ from tests.servers.relay import Relay
 def _restarted(bench: Bench) -> Outcome:
     bench.serve()
     with bench.sending():
-        for _ in range(3):
+        for _ in range(bench.times(3)):
             bench.wait_for_events(300)
             bench.broker.stop()
             bench.broker.start()
@@ -90,7 +90,7 @@ def _through_a_relay(trouble: Callable[[Bench, Relay], None]) -> Callable[[Bench
 def _again_and_again(each: Callable[[Relay], None]) -> Callable[[Bench, Relay], None]:
     def trouble(bench: Bench, relay: Relay) -> None:
         rng = random.Random(bench.seed)
-        for _ in range(10):
+        for _ in range(bench.times(10)):
             time.sleep(rng.uniform(0.1, 1.0))
             each(relay)
 

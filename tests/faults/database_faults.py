@@ -19,7 +19,7 @@ def _restarted(end: Callable[[Postgres], None]) -> Callable[[Bench], Outcome]:
     def commit(bench: Bench) -> Outcome:
         bench.serve(bench.database(fsync=bench.full))
         with bench.sending():
-            for _ in range(3 if bench.full else 1):
+            for _ in range(bench.times(3)):
                 bench.wait_for_events(300)
                 end(its_postgres(bench))
                 its_postgres(bench).start()
@@ -82,7 +82,7 @@ def _cut_at_commit(reached: bool) -> Callable[[Bench], Outcome]:
         bench.serve(database.replace(f":{its_postgres(bench).port}/", f":{relay.port}/"))
         with bench.sending():
             known = _duplicates(bench)
-            for _ in range(5 if bench.full else 1):
+            for _ in range(bench.times(5)):
                 before = _failures(bench)
                 relay.cut_at(b"COMMIT", reached=reached)
                 bench.wait_until(partial(_has_failed, bench, before), "a group fails")

@@ -30,12 +30,12 @@ def _killed(point: str, kills: int) -> Callable[[Bench], Outcome]:
         service, tally, rng = bench.serve(pace=900), Tally(), random.Random(bench.seed)
         with bench.sending():
             service.kill()
-            for _ in range(kills):
+            for _ in range(bench.times(kills)):
                 live_and_die(service, point, rng, tally)
             service.fail_no_more()
             bench.over()
             service.start()
-        assert tally.kills[point] == kills, tally
+        assert tally.kills[point] == bench.times(kills), tally
         return bench.check()
 
     return commit

@@ -108,7 +108,7 @@ def _shared(bench: Bench) -> Outcome:
     workers = [bench.serve(settings=halves[0]), bench.another(halves[1])]
     rng = random.Random(bench.seed)
     with bench.sending():
-        for i in range(10):
+        for i in range(2 * bench.times(5)):
             time.sleep(rng.uniform(0.1, 0.6))
             workers[i % 2].kill()
             workers[i % 2].start()

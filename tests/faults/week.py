@@ -32,6 +32,7 @@ import httpx
 
 from tests.faults.comparing import Checking, Found, Lived
 from tests.faults.killing import a_database
+from tests.faults.launching import ForkedService
 from tests.servers.service import ServiceProcess
 from zoneledger_cli.simulating import write_plant
 from zoneledger_sim.demo import demo_scenario
@@ -142,7 +143,7 @@ def serving(database: str, scenario: Scenario) -> Iterator[ServiceProcess]:
     with tempfile.TemporaryDirectory(prefix="zoneledger-week-") as directory:
         plant = Path(directory) / "plant.json"
         write_plant(scenario, plant)
-        with ServiceProcess("--database", database, "--plant", str(plant)) as service:
+        with ForkedService("--database", database, "--plant", str(plant)) as service:
             yield service
 
 

@@ -1,11 +1,11 @@
 """A service that cannot work on its database does not start: it says why in one sentence, and ends with 1."""
 
-import subprocess
-import sys
+import tempfile
 from pathlib import Path
 
 from sqlalchemy import make_url, text
 
+from tests.faults.launching import fork_command
 from tests.servers.postgres import Postgres
 from tests.servers.programs import free_port
 from zoneledger.storage.engines import open_engines, transaction
@@ -13,11 +13,13 @@ from zoneledger.storage.engines import open_engines, transaction
 
 def _refusal(database_url: str) -> str:
     """Start the service on a database; return the sentence with which it ends."""
-    command = [sys.executable, "-m", "zoneledger_cli", "serve", "--database", database_url, "--port", str(free_port())]
-    ended = subprocess.run(command, capture_output=True, text=True, timeout=60)
-    assert ended.returncode == 1, ended.stderr
-    assert "Traceback" not in ended.stderr
-    return ended.stderr.splitlines()[-1]
+    with tempfile.TemporaryDirectory() as folder:
+        log = Path(folder) / "log"
+        arguments = ["serve", "--database", database_url, "--port", str(free_port())]
+        status, said = fork_command(arguments, {}, log).wait(60), log.read_text()
+    assert status == 1, said
+    assert "Traceback" not in said
+    return said.splitlines()[-1]
 
 
 async def _set_schema(database_url: str, revision: str) -> None:

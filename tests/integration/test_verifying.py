@@ -49,7 +49,7 @@ class Run:
 
     def verify(self, ledger: Path | None = None) -> Verification:
         """Return what the checker finds."""
-        return asyncio.run(verify(ledger or self.ledger, self.service.url, 20))
+        return asyncio.run(verify(ledger or self.ledger, self.service.url, 20, quiet_s=2))
 
     def tampered(self, change: Callable[[list[Line]], list[Line]]) -> Path:
         """Return a copy of the ledger file that was changed."""

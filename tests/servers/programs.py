@@ -88,7 +88,7 @@ def wait_until(holds: Callable[[], bool], what: str, deadline_s: float = 20.0) -
     while not holds():
         if time.monotonic() > end:
             raise TimeoutError(f"{what}: not within {deadline_s:g} s")
-        time.sleep(0.01)
+        time.sleep(0.03)
 
 
 def accepts_connections(port: int) -> bool:

@@ -161,7 +161,7 @@ async def booked(send: Send) -> list[tuple[tuple[int, int], float]]:
 
 # That each database gives messages in the same order is held by the contract of stores.
 @pytest.mark.parametrize("database_url", ["sqlite"], indirect=True)
-@settings(deadline=None, max_examples=10, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(deadline=None, max_examples=6, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(start=st.integers(299, 420), length=st.integers(1, 200), limit=st.sampled_from([60, 100, 1000]))
 async def test_pages_give_exactly_the_messages_that_are_booked_in_the_window(
     get: Get, booked: list[tuple[tuple[int, int], float]], start: int, length: int, limit: int

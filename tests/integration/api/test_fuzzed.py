@@ -23,9 +23,9 @@ from zoneledger.bootstrap import build_service
 from zoneledger.storage.schema import migrate
 
 #: A few, as each is a request with all its checks; ZONELEDGER_EXAMPLES asks for more.
-EXAMPLES = int(os.environ.get("ZONELEDGER_EXAMPLES", "15"))
+EXAMPLES = int(os.environ.get("ZONELEDGER_EXAMPLES", "12"))
 #: Making wrong plants takes long: their schema is large.
-PLANT_EXAMPLES = 8
+PLANT_EXAMPLES = 5
 #: A window's parameters exclude each other and units are known or not: the document cannot say that, so right requests may be refused.
 NOT_HELD = ("positive_data_acceptance",)
 

@@ -219,7 +219,7 @@ def _by_brute_force(at_s: list[int], start_s: int, end_s: int, stop: tuple[int, 
     return max(sum(s <= at < s + HOUR_S for at in counted) for s in range(start_s, end_s - HOUR_S + 1))
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(data=st.data())
 async def test_no_hour_of_a_random_stream_has_more_than_the_best_one(
     api: httpx.AsyncClient, days: Iterator[int], data: st.DataObject

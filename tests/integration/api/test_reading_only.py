@@ -9,6 +9,7 @@ import pytest
 from fastapi import FastAPI
 from pydantic import ValidationError
 
+from tests.faults.launching import ForkedService
 from tests.integration.api.plant import CELL, NOW_US, PLANT, later, morning
 from tests.integration.api.problem import problem
 from tests.scenarios.story import Story, results
@@ -114,9 +115,9 @@ def first_and_standby(own_postgres: Postgres) -> Iterator[tuple[Postgres, Standb
 def test_on_a_standby_it_follows_and_outlives_the_first(first_and_standby: tuple[Postgres, Standby]) -> None:
     first, standby = first_and_standby
     name = first.create_database()
-    with ServiceProcess("--database", first.url(name)) as writer:
+    with ForkedService("--database", first.url(name)) as writer:
         assert httpx.put(f"{writer.url}/v1/plant", json=PLANT).status_code == 200
-        reader = ServiceProcess("--database", standby.url(name), settings=READS_ONLY)
+        reader = ForkedService("--database", standby.url(name), settings=READS_ONLY)
         wait_until(lambda: _starts(reader), "the reader has what the first wrote")
         try:
             begin = datetime.fromtimestamp(now_us() // 1_000_000, UTC) - timedelta(days=1)

@@ -15,6 +15,7 @@ from tests.faults.launching import ForkedService, fork_command
 from tests.integration.mqtt.parts import until
 from tests.servers.fixtures import migrated_url
 from tests.servers.mosquitto import Mosquitto
+from tests.servers.programs import free_port
 from tests.servers.service import ServiceProcess
 from zoneledger.api.times import rfc3339
 from zoneledger.clock import now_us
@@ -290,7 +291,7 @@ def test_a_root_that_cannot_be_published_on_is_refused_at_the_start(
     settings: dict[str, str], sentence: str, tmp_path: Path
 ) -> None:
     environment = {"ZONELEDGER_BROKER_URL": "mqtt://127.0.0.1:1"} | settings
-    command = ["serve", "--database", f"sqlite:///{tmp_path / 'out.db'}"]
+    command = ["serve", "--database", f"sqlite:///{tmp_path / 'out.db'}", "--port", str(free_port())]
     code = fork_command(command, environment, tmp_path / "told").wait(60)
     told = (tmp_path / "told").read_text()
     assert (code, "Traceback" in told) == (1, False)

@@ -13,7 +13,7 @@ T = TypeVar("T")
 
 #: Few examples, as each runs a database; ZONELEDGER_EXAMPLES asks for more.
 few = settings(
-    max_examples=int(os.environ.get("ZONELEDGER_EXAMPLES", "25")),
+    max_examples=int(os.environ.get("ZONELEDGER_EXAMPLES", "12")),
     deadline=None,
     suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
 )

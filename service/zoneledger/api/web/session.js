@@ -5,6 +5,8 @@
   const { h } = ZL;
   const SESSION = "/v1/session";
   let who = null;
+  /** Why the last try to log out was none. It stays beside the button, whatever else the page tells meanwhile. */
+  let failed = null;
 
   /** Go to the page to log in at: the service answers with it at this very address, and goes on here afterwards.
       A reload would bring no session along where a link of elsewhere led here. */
@@ -15,11 +17,15 @@
   const logOut = async () => {
     try {
       const answer = await fetch(SESSION, { method: "DELETE" });
-      if (answer.ok) location.assign("/login");
-      else ZL.standing(`Not logged out. ${(await answer.json()).detail}`);
+      if (answer.ok) {
+        location.assign("/login");
+        return;
+      }
+      failed = `Not logged out. ${(await answer.json()).detail}`;
     } catch {
-      ZL.standing("Not logged out: the service does not answer.");
+      failed = "Not logged out: the service does not answer.";
     }
+    ZL.showWho(true);
   };
 
   /** The place in the top line; a page that has nothing to show has not drawn that, and gets one all the same. */
@@ -31,11 +37,13 @@
     return made;
   };
 
-  /** Show who is logged in, where somebody is; a page that nobody has to log in to shows nothing. */
-  ZL.showWho = () => {
+  /** Show who is logged in, where somebody is; a page that nobody has to log in to shows nothing.
+      What is new is read out, once. */
+  ZL.showWho = (isNew = false) => {
     if (!who || who.by !== "session") return;
-    const out = h("button", { type: "button", class: "quiet", onclick: logOut }, "Log out");
-    ZL.fill(place(), h("span", { class: "soft" }, h("bdi", {}, who.name)), " ", out);
+    const out = h("button", { id: "log-out", type: "button", class: "quiet", onclick: logOut }, "Log out");
+    const told = failed && h("span", { role: isNew && "alert" }, failed);
+    ZL.refill(place(), h("span", { class: "soft" }, h("bdi", {}, who.name)), " ", out, told);
   };
 
   const look = async () => {

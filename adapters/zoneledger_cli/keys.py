@@ -12,6 +12,7 @@ from zoneledger.api.times import rfc3339
 from zoneledger.application.keyring import AuditEntry, KeyRow
 from zoneledger.application.keys import KEY_DAYS, MOST_DAYS, bearer_of_key, create_key, told
 from zoneledger.core.callers import Scope
+from zoneledger.storage.engines import DatabaseMissing, check_there
 from zoneledger.storage.schema import migrate
 from zoneledger_cli.flags import Database, settings_of
 from zoneledger_cli.opening import opened
@@ -58,6 +59,10 @@ def create(
     async def work() -> None:
         url = _url(database)
         bearer = bearer_of_key(name, scope, unit or [])
+        try:
+            check_there(url)
+        except DatabaseMissing as error:
+            say(f"{error} yet: it is made, and the key holds for a service on that file only")
         await migrate(url)
         async with opened(url) as service:
             async with service.store.reading() as reading:

@@ -47,7 +47,7 @@ async def open_service(settings: Settings) -> Service:
     Raises SchemaMismatch, StoreUnavailable, PlantInvalid, ValueError where a file has no keys for tokens, or OSError where the
     plant file cannot be read.
     """
-    plant = None if settings.plant is None else _read_plant(settings.plant)
+    plant = None if settings.plant is None else read_plant(settings.plant)
     tokens = _token_rules(settings)
     if settings.reads_only:
         check_there(settings.database_url)
@@ -101,7 +101,7 @@ async def _tell_without_keys(service: Service) -> None:
         log.warning("nobody is let in, as there is no key yet: zoneledger key create NAME --scope admin makes one")
 
 
-def _read_plant(path: Path) -> str:
+def read_plant(path: Path) -> str:
     """Return the document of a plant file; raise PlantInvalid, or OSError with one sentence."""
     try:
         text = path.read_bytes()

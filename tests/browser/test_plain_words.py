@@ -69,6 +69,29 @@ def test_unknown_time_is_told_apart_from_losses_and_by_cell(line: ServiceProcess
     assert "cell-1" not in cell.partition(" Unknown: ")[2].partition(".")[0]
 
 
+def test_what_was_lost_while_the_cell_ran_is_among_what_most_was_lost_to(
+    line: ServiceProcess, open_page: OpenPage
+) -> None:
+    def slower(sheet: dict[str, Any]) -> None:
+        (speed,) = (one for one in sheet["losses"]["steps"] if one["step"] == "speed")
+        speed["lost_s"] = 7 * 3600
+
+    says = open_page(line, SHEET, prepare=_telling(slower)).page.inner_text("#says")
+    assert "Most was lost to: slower than the standard 7 h" in says
+
+
+def test_factors_of_little_that_is_known_say_of_how_much_they_are(line: ServiceProcess, open_page: OpenPage) -> None:
+    def vague(sheet: dict[str, Any]) -> None:
+        for cell in sheet["cells"]:
+            cell["figures"] |= {"oee_bounds": [0.1, 0.9], "known": 0.01}
+            cell["figures"]["time_s"]["unknown"] = cell["figures"]["planned_s"] - 120
+
+    page = open_page(line, SHEET).page
+    assert "of the known" not in page.inner_text("main")
+    page = open_page(line, SHEET, prepare=_telling(vague)).page
+    assert page.inner_text(".factors >> nth=0").split("\n")[-2:] == ["of the known", "2 min"]
+
+
 def test_unknown_time_stands_last_among_the_losses(line: ServiceProcess, open_page: OpenPage) -> None:
     page = open_page(line, f"/sheet/{LINE}?shift={MISSING}").page
     states = page.eval_on_selector_all(f"{LOST} .sign", "all => all.map((one) => one.textContent.split(' ')[1])")

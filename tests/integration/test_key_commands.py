@@ -162,3 +162,10 @@ def test_a_database_that_is_not_there_is_not_made_to_be_looked_at(command: list[
     assert (ended.exit_code, ended.stderr.count("\n")) == (1, 1)
     assert "there is no file" in ended.stderr
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_key_of_a_database_that_is_made_for_it_says_so(tmp_path: Path) -> None:
+    url = f"sqlite:///{tmp_path / 'zoneledger.db'}"
+    first, second = (_done(*CREATE, "--database", url).stderr for _ in range(2))
+    assert f"there is no file {tmp_path / 'zoneledger.db'} with a database yet: it is made" in first
+    assert "it is made" not in second

@@ -211,13 +211,34 @@ async def test_settings_that_go_together_are_well(monkeypatch: pytest.MonkeyPatc
         ({"host": "0.0.0.0", "open_to_network": True}, "warning", "lets everybody in"),
         ({"broker_url": "mqtt://service:x@broker.example"}, "warning", "not encrypted"),
         ({"keep_messages_days": 2}, "warning", "after 2 days"),
-        ({"plant": "there-is-none.yaml"}, "fault", "there-is-none.yaml cannot be read"),
+        ({"plant": "there-is-none.yaml"}, "fault", "there is no plant file there-is-none.yaml"),
     ],
 )
 async def test_settings_that_do_not_go_together_are_told(settings: dict[str, Any], how: str, words: str) -> None:
     [finding] = await _own(**settings)
     assert (finding.grade.value, words in finding.text) == (how, True)
     assert "service:x" not in f"{finding}"
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "words"),
+    [
+        (
+            "plant.yaml",
+            "sites:\n  - site: Harbour\n    timezone: UTC\n    lines: []\n",
+            "plant.yaml line 2, sites/0/site",
+        ),
+        ("plant.yaml", "sites: [\n", "plant.yaml line "),
+        ("plant.json", '{"sites": [{"site": "harbour", "timezone": "Nowhere", "lines": []}]}', "sites/0/timezone"),
+    ],
+)
+async def test_a_plant_file_with_which_the_service_does_not_start_is_told(
+    name: str, text: str, words: str, tmp_path: Path
+) -> None:
+    (tmp_path / name).write_text(text)
+    findings = await _own(plant=str(tmp_path / name))
+    assert {one.grade.value for one in findings} == {"fault"}
+    assert any(words in one.text for one in findings), findings
 
 
 def test_a_finding_is_a_line_in_sentences() -> None:

@@ -55,6 +55,9 @@ def _unavailable(settings: Settings, error: StoreUnavailable) -> Finding:
         return warning(
             "database", str(error), "the first start of zoneledger serve makes it; if there was one, look for it"
         )
+    if settings.database_url.startswith("sqlite"):
+        remedy = "look at the file and its folder; where it is damaged, keep it, and restore the last backup (docs/backup.md)"
+        return fault("database", str(error), remedy)
     return fault("database", str(error), "start it, or mend the address, the account or the way to it")
 
 

@@ -3,7 +3,10 @@
 import os
 from urllib.parse import urlsplit
 
+from zoneledger.asgi import read_plant
+from zoneledger.core.errors import PlantInvalid
 from zoneledger.environment import not_read
+from zoneledger.plant_document import read_json, to_plant
 from zoneledger.settings import Settings, is_loopback, setting
 from zoneledger.wording import counted
 from zoneledger_cli.checks.findings import Finding, fault, ok, warning
@@ -55,7 +58,13 @@ def _keeping(settings: Settings) -> list[Finding]:
 
 
 def _plant(settings: Settings) -> list[Finding]:
-    if settings.plant is not None and not os.access(settings.plant, os.R_OK):
-        said = f"the plant file {settings.plant} cannot be read, and the service does not start without it"
-        return [fault("settings", said, f"mend {setting('plant')}, or the file's owner")]
+    if settings.plant is None:
+        return []
+    said = "the service does not start with this plant file"
+    try:
+        to_plant(read_json(read_plant(settings.plant)))
+    except PlantInvalid as error:
+        return [fault("plant file", f"{said}: {place}: {told}", "mend it there") for place, told in error.errors]
+    except OSError as error:
+        return [fault("settings", f"{said}: {error}", f"mend {setting('plant')}, or the file's owner")]
     return []

@@ -72,7 +72,7 @@ def _text_up_to(longest: int) -> Check:
 
 def _zone(name: str, value: Any) -> str:
     if not isinstance(value, str) or ZONE.fullmatch(value) is None:
-        raise _invalid(name, "1 to 40 of a-z, 0-9 and -")
+        raise _invalid(name, 'a text such as "1", of 1 to 40 of a-z, 0-9 and -')
     return value
 
 

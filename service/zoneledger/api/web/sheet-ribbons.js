@@ -13,7 +13,10 @@
       ["performed", figures.performance],
       ["quality", figures.quality],
     ];
-    const rows = named.map(([name, value]) => [h("dt", {}, name), h("dd", {}, ZL.percent(value))]);
+    const told = named.map(([name, value]) => [name, ZL.percent(value)]);
+    /* They are of what is known alone, which may be little. */
+    if (isUntold(figures)) told.push(["of the known", ZL.length(figures.planned_s - figures.time_s.unknown)]);
+    const rows = told.map(([name, value]) => [h("dt", {}, name), h("dd", {}, value)]);
     return h("dl", { class: "factors" }, rows);
   };
 

@@ -41,10 +41,16 @@
     return parts;
   };
 
-  /* What is unknown is not known to be lost. */
-  const mostLost = (sheet) => {
-    const reasons = sheet.losses.reasons.by_time.filter((one) => one.state !== "unknown").slice(0, 3);
-    const told = reasons.map((one) => `${ZL.reasonOfCell(one.state, one.reason)} ${ZL.length(one.lost_s)}`);
+  /* What is unknown is not known to be lost. What was lost while the cell ran has no reason, but a step of its own. */
+  const RUNNING = ["speed", "rework", "reject"];
+  const mostLost = ({ losses }) => {
+    const reasons = losses.reasons.by_time.filter((one) => one.state !== "unknown");
+    const steps = losses.steps.filter((one) => RUNNING.includes(one.step) && one.lost_s > 0);
+    const named = [
+      ...reasons.map((one) => [ZL.reasonOfCell(one.state, one.reason), one.lost_s]),
+      ...steps.map((one) => [ZL.stepName(one.step), one.lost_s]),
+    ].sort(([, one], [, other]) => other - one);
+    const told = named.slice(0, 3).map(([name, lost_s]) => `${name} ${ZL.length(lost_s)}`);
     return told.length ? ` Most was lost to: ${told.join("; ")}.` : "";
   };
 

@@ -14,6 +14,9 @@
     rework: "to be reworked",
     reject: "rejected",
   };
+  /** Tell a step of the way from planned time to good work. */
+  ZL.stepName = (step) => STEPS[step] || step;
+
   const section = (title, ...children) => h("section", {}, h("h2", {}, title), children);
   const none = (words) => h("p", { class: "none" }, words);
 
@@ -26,7 +29,7 @@
     const share = planned > unknown ? ` (${ZL.atLeast(unknown, planned)}${ZL.percent(good / planned)})` : "";
     const step = (one) =>
       ZL.tr(
-        ZL.rowHead(STEPS[one.step] || one.step),
+        ZL.rowHead(ZL.stepName(one.step)),
         ZL.n(one.step === "unknown" ? ZL.length(one.lost_s) : known(one.lost_s)),
         ZL.n(known(one.left_s)),
         ZL.share(planned ? Math.abs(one.lost_s) / planned : 0, one.lost_s < 0),

@@ -3,7 +3,7 @@
 import json
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 
 
@@ -17,8 +17,9 @@ class _Handler(BaseHTTPRequestHandler):
         body = json.dumps([[name.lower(), value] for name, value in self.headers.items()]).encode()
         self.send_response(200)
         self.send_header("content-length", str(len(body)))
-        self.end_headers()
-        self.wfile.write(body)
+        with suppress(BrokenPipeError, ConnectionResetError):  # whoever asked may have gone meanwhile
+            self.end_headers()
+            self.wfile.write(body)
 
     def log_message(self, format: str, *args: object) -> None:
         """Say nothing."""

@@ -92,7 +92,7 @@ async def test_a_shifts_revision_rises_exactly_when_its_figures_change(
     before, passes = await by_shift(get, LATE), await panels_by_shift(get, LATE)
     sent: list[Message] = []
     while messages:
-        taken, messages = messages[:40], messages[40:]
+        taken, messages = messages[:80], messages[80:]
         await post(api, LATE, taken)
         after = await by_shift(get, LATE)
         now = await panels_by_shift(get, LATE)

@@ -104,7 +104,7 @@ def _check_plant(message: Message, delivery: Delivery, zones: frozenset[str] | N
 def _check_clock(message: Message, now_us: int) -> None:
     if message.at_us > now_us + AHEAD_US:
         ahead_s = (message.at_us - now_us) / 1e6
-        raise Refusal("ahead_of_clock", f"at lies {ahead_s:g} s ahead of the service's clock; at most 5 s are taken")
+        raise Refusal("ahead_of_clock", f"at lies {ahead_s:,.1f} s ahead of the service's clock; at most 5 s are taken")
 
 
 def _split(payload: bytes) -> list[Element]:

@@ -41,6 +41,8 @@ async def read_shifts(reading: Reading, unit: Unit, window: Window, limits: Limi
         raise WindowInvalid(f"{unit.path} is a site, and shifts belong to lines: ask for one of its lines.")
     found = instances(unit.line, unit.tz, window.start_us, window.end_us)
     if len(found) > MAX_POINTS:
-        raise WindowInvalid(f"This window has {len(found)} shifts; at most {MAX_POINTS} are given at once.")
+        raise WindowInvalid(
+            f"This window has {len(found)} shifts; at most {MAX_POINTS} are given at once: ask for a shorter one."
+        )
     changes = await read_changes(reading, unit, [Window(s.start_us, s.end_us) for s in found])
     return [_read(unit, shift, changes, limits.silence_us) for shift in found]

@@ -242,5 +242,6 @@ def series_of(unit: Unit, window: Window, by: str) -> list[Window]:
         split = periods(kind, unit.tz, window.start_us, window.end_us)
         parts = [Window(start_us, end_us, None, label) for label, start_us, end_us in split]
     if len(parts) > MAX_POINTS:
-        raise WindowInvalid(f"By {by} this window has {len(parts)} points; at most {MAX_POINTS} are given at once.")
+        said = f"By {by} this window has {len(parts)} points; at most {MAX_POINTS} are given at once"
+        raise WindowInvalid(f"{said}: ask for a shorter one, or by a longer time.")
     return parts

@@ -49,7 +49,7 @@ def test_a_sheet_of_the_present_shift_opened_in_a_break_comes_up_once_a_shift_la
     assert f"{LINE} is in no shift now" in said
     assert "the next one, " in said
     asked = [url for url in watched.asked if urlsplit(url).path == f"/v1/sheet/{LINE}"]
-    assert 2 <= len(asked) <= 5
+    assert 2 <= len(asked) <= 4
     begun = _plant(timedelta(hours=-1))
     assert httpx.put(f"{resting.url}/v1/plant", json=begun).is_success
     play_until_there_is(page, "#head")

@@ -6,7 +6,6 @@ from urllib.parse import urlsplit
 from zoneledger.asgi import read_plant
 from zoneledger.core.errors import PlantInvalid
 from zoneledger.environment import not_read
-from zoneledger.plant_document import read_json, to_plant
 from zoneledger.settings import Settings, is_loopback, setting
 from zoneledger.wording import counted
 from zoneledger_cli.checks.findings import Finding, fault, ok, warning
@@ -62,7 +61,7 @@ def _plant(settings: Settings) -> list[Finding]:
         return []
     said = "the service does not start with this plant file"
     try:
-        to_plant(read_json(read_plant(settings.plant)))
+        read_plant(settings.plant)
     except PlantInvalid as error:
         return [fault("plant file", f"{said}: {place}: {told}", "mend it there") for place, told in error.errors]
     except OSError as error:

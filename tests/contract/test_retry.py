@@ -67,7 +67,7 @@ async def test_a_time_that_was_ahead_of_the_clock_when_it_came_is_not_taken_once
     before = await listed(store)
     assert await retry_all(store, offering=retries(now_us=LATER_US)) == tally_of(2, ahead_of_clock=2)
     assert await listed(store) == before
-    assert [one.row.detail.partition(" of")[0] for one in before] == ["at lies 30 s ahead", "at lies 50 s ahead"]
+    assert [one.row.detail.partition(" of")[0] for one in before] == ["at lies 30.0 s ahead", "at lies 50.0 s ahead"]
 
 
 async def test_a_time_that_was_ahead_while_its_cell_was_not_declared_is_judged_by_when_it_came(store: Store) -> None:

@@ -10,7 +10,7 @@ from tests.contract.payloads import activity, dumped, fastener, snapshot, verdic
 from tests.contract.recording import CELL, NOW_US, WHOLE, all_kept, delivery, record
 from tests.fakes.between import Between
 from tests.fakes.memory_store import MemoryStore
-from zoneledger.application import book
+from zoneledger.application import book, rightness
 from zoneledger.application import rebuild as rebuilding
 from zoneledger.application.ports import Reading, Store, Writing
 from zoneledger.application.rebuild import ABANDONED_US, RebuildUnderWay, rebuild
@@ -38,7 +38,8 @@ FIRST = [one for one in MESSAGES if one not in LATE]
 
 @pytest.fixture(autouse=True)
 def _small_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(book, "EVENTS_AT_ONCE", 16)
+    for module in (book, rebuilding, rightness):
+        monkeypatch.setattr(module, "EVENTS_AT_ONCE", 16)
     monkeypatch.setattr(book, "EVENTS_PER_CHECKPOINT", 24)
     monkeypatch.setattr(rebuilding, "EVENTS_PER_CHECKPOINT", 24)
 

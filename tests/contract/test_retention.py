@@ -11,7 +11,7 @@ from tests.contract.rows import refused
 from tests.contract.test_renewal import make_older
 from tests.fakes.between import Between
 from tests.fakes.memory_store import MemoryStore
-from zoneledger.application import book
+from zoneledger.application import book, rightness
 from zoneledger.application import rebuild as rebuild_module
 from zoneledger.application.ledger import read_spans
 from zoneledger.application.ports import Store
@@ -58,7 +58,8 @@ async def _forget(store: Store, keeping: Keeping) -> None:
 def _small_pieces(monkeypatch: pytest.MonkeyPatch) -> None:
     for module in (book, rebuild_module):
         monkeypatch.setattr(module, "EVENTS_PER_CHECKPOINT", PER_CHECKPOINT)
-    monkeypatch.setattr(book, "EVENTS_AT_ONCE", 16)
+    for module in (book, rebuild_module, rightness):
+        monkeypatch.setattr(module, "EVENTS_AT_ONCE", 16)
     monkeypatch.setattr("zoneledger.application.retention.ROWS_AT_ONCE", 5)
     monkeypatch.setattr("zoneledger.application.retention.CHECKPOINTS_AT_ONCE", 3)
     monkeypatch.setattr(rebuild_module, "ROWS_AT_ONCE", 5)

@@ -26,7 +26,7 @@ CHUNKS_KEPT = 64
 #: How many streams send before others have their turn.
 STREAMS_AT_ONCE = 50
 #: How long nothing is sent after something was, for each stream: a few times what it costs, as messages are taken in meanwhile.
-REST_S = 0.0002
+REST_S = 0.0005
 #: It is no longer than this, however many listen: more of it is not owed. And so long where nobody listens.
 LONGEST_REST_S = 0.5
 #: So much of it may be owed: what changes now and then is sent at once, to however many, and only of a storm is it kept.

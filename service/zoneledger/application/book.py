@@ -1,10 +1,12 @@
 """Brings a cell's ledger up to its messages: appends where they follow, rewrites from their place where they are late."""
 
-import json
 from bisect import bisect_right
 from collections import deque
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass, field
+from json import JSONEncoder
+
+from msgspec.json import decode
 
 from zoneledger.application.keep import Kept
 from zoneledger.application.plants import FOREVER_US
@@ -21,16 +23,17 @@ from zoneledger.core.verdicts import settle
 EVENTS_PER_CHECKPOINT = 256
 EVENTS_AT_ONCE = 1000
 CHECKPOINTS_AT_ONCE = 100
+_canonical = JSONEncoder(separators=(",", ":")).encode
 
 
 def dump(booking: Booking) -> str:
     """Return a booking's state as canonical JSON, empty before any message."""
-    return "" if booking.boot is None else json.dumps(booking.to_json(), separators=(",", ":"))
+    return "" if booking.boot is None else _canonical(booking.to_json())
 
 
 def load(text: str, limits: Limits) -> Booking:
     """Return the booking of a state; an empty text is the state before any message."""
-    return Booking.from_json(json.loads(text), limits) if text else Booking(limits)
+    return Booking.from_json(decode(text), limits) if text else Booking(limits)
 
 
 @dataclass(slots=True)
@@ -81,13 +84,15 @@ def _snapshot(row: SnapshotRow) -> Message:
     return snapshot_from(row.body, row.boot, row.seq, row.at_us)
 
 
-async def next_messages(writing: Writing, cell_id: int, after: Key | None) -> tuple[Iterator[Message], Key | None]:
+async def next_messages(
+    writing: Writing, cell_id: int, after: Key | None, at_once: int
+) -> tuple[Iterator[Message], Key | None]:
     """Return a cell's next stored messages in the contract's order, from the snapshots of event `after` on (None: the first).
 
     The last of them is the event of the key that is returned with them; None where no more follow.
     """
-    events = await writing.events_after(cell_id, after, EVENTS_AT_ONCE)
-    last = events[-1][0] if len(events) == EVENTS_AT_ONCE else None
+    events = await writing.events_after(cell_id, after, at_once)
+    last = events[-1][0] if len(events) == at_once else None
     return _in_order(events, await writing.snapshots_between(cell_id, after, last)), last
 
 
@@ -95,7 +100,7 @@ async def stored_messages(writing: Writing, cell_id: int, after: Key | None) -> 
     """Yield a cell's stored messages in the contract's order, from the snapshots of event `after` on (None: all)."""
     reached, ended = after, False
     while not ended:
-        messages, reached = await next_messages(writing, cell_id, reached)
+        messages, reached = await next_messages(writing, cell_id, reached, EVENTS_AT_ONCE)
         for message in messages:
             yield message
         ended = reached is None

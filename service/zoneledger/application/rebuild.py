@@ -29,8 +29,8 @@ from zoneledger.core.spans import Interval
 
 #: A ledger that no head names, and that nobody has worked on for so long, was given up.
 ABANDONED_US = 60_000_000
-#: How many rows are copied or removed, and pages of events folded, in one transaction, as each costs its statements.
-ROWS_AT_ONCE, PAGES_AT_ONCE = 2000, 2
+#: How many rows are copied or removed, and events folded, in one transaction, as each costs its statements.
+ROWS_AT_ONCE, EVENTS_AT_ONCE = 2000, 2000
 
 Clock = Callable[[], int]
 
@@ -188,11 +188,8 @@ async def _fold(new: _New, messages: Iterable[Message]) -> list[Checkpoint]:
 async def _fold_piece(writing: Writing, new: _New, now_us: int) -> bool:
     """Fold the next messages into the new ledger and note where it differs from the old; return whether no more follow."""
     piece = Refold(load(dump(new.booking), new.booking.limits), new.booking)
-    for _ in range(PAGES_AT_ONCE):
-        messages, new.after = await next_messages(writing, new.old.cell_id, new.after)
-        piece.checkpoints += await _fold(new, messages)
-        if new.after is None:
-            break
+    messages, new.after = await next_messages(writing, new.old.cell_id, new.after, EVENTS_AT_ONCE)
+    piece.checkpoints = await _fold(new, messages)
     piece.agreed = new.booking.place if new.after is not None else None
     rows = new.booking.take_booked()
     await writing.add_booked([(new.ledger_id, rows)])

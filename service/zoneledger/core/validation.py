@@ -6,6 +6,8 @@ from collections.abc import Callable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+from msgspec.json import decode
+
 from zoneledger.core import messages as m
 from zoneledger.core.decoding import Refusal, check_values
 
@@ -267,5 +269,5 @@ def snapshot_body(value: Fields) -> str:
 
 def snapshot_from(body: str, boot: int, seq: int, at_us: int) -> m.Snapshot:
     """Return the snapshot that `snapshot_body` was made of, at an instant."""
-    value = json.loads(body)
+    value = decode(body)
     return m.Snapshot(boot, seq, at_us, _zones("zones", value["zones"]), _alarms("alarms", value["alarms"]))

@@ -75,8 +75,8 @@ def driver_url(database_url: str) -> URL:
             raise ValueError(f"the database should be sqlite or postgresql, not {other}")
 
 
-def _prepare_sqlite(engine: AsyncEngine, begin: str, *, read_only: bool) -> None:
-    """Give each connection its pragmas and begin transactions as told (SQLite's own BEGIN fails late when it writes)."""
+def _prepare_sqlite(engine: AsyncEngine, begin: str | None, *, read_only: bool) -> None:
+    """Give each connection its pragmas and begin transactions as told (SQLite's own BEGIN fails late when it writes), or none."""
 
     def on_connect(connection: Any, _: Any) -> None:
         connection.isolation_level = None
@@ -90,12 +90,10 @@ def _prepare_sqlite(engine: AsyncEngine, begin: str, *, read_only: bool) -> None
             cursor.execute("PRAGMA synchronous = FULL")
         cursor.close()
 
-    def on_begin(connection: Any) -> None:
-        connection.exec_driver_sql(begin)
-
     target: Engine = engine.sync_engine
     event.listen(target, "connect", on_connect)
-    event.listen(target, "begin", on_begin)
+    if begin is not None:
+        event.listen(target, "begin", lambda connection: connection.exec_driver_sql(begin))
     if read_only:
         _bound_statements(target)
 
@@ -151,9 +149,13 @@ def open_engines(database_url: str, readers: int = READERS) -> Engines:
     if url.get_backend_name() == "sqlite":
         write = create_async_engine(url, pool_size=1, max_overflow=0, hide_parameters=True)
         read = create_async_engine(url, pool_size=min(readers, FILE_READERS), max_overflow=0, hide_parameters=True)
+        # What is asked by one statement needs no transaction: neither its begin and end, nor a rollback after it.
+        whole: dict[str, Any] = {"isolation_level": "AUTOCOMMIT", "pool_reset_on_return": None}
+        look = create_async_engine(url, pool_size=LOOKS, max_overflow=0, hide_parameters=True, **whole)
         _prepare_sqlite(write, "BEGIN IMMEDIATE", read_only=False)
         _prepare_sqlite(read, "BEGIN", read_only=True)
-        return Engines(write, read, read)
+        _prepare_sqlite(look, None, read_only=True)
+        return Engines(write, read, look)
     write = _postgresql(url, WRITERS, WRITE_S, {"idle_in_transaction_session_timeout": str(STANDING_STILL_MS)})
     read = _postgresql(url, readers, READ_S, {"default_transaction_read_only": "on"}, isolation_level="REPEATABLE READ")
     look = _postgresql(url, LOOKS, READ_S, {"default_transaction_read_only": "on"}, isolation_level="AUTOCOMMIT")

@@ -1,9 +1,9 @@
 """Reads the store by SQL that SQLite and PostgreSQL take alike."""
 
-import json
 from collections.abc import Sequence
 from typing import Any, Literal
 
+from msgspec.json import decode
 from sqlalchemy import ColumnElement, Row, Select, Table, select
 from sqlalchemy.ext.asyncio import AsyncConnection
 
@@ -62,7 +62,7 @@ from zoneledger.storage.trails import SqlTrails, discrepancy_of, gap_of
 
 
 def _offset(text: str | None) -> Offset | None:
-    return Offset(*json.loads(text)) if text else None
+    return Offset(*decode(text)) if text else None
 
 
 def head_of(row: Row[Any]) -> Head:
@@ -75,7 +75,7 @@ def head_of(row: Row[Any]) -> Head:
         row.link,
         row.link_us,
         row.link_down_us,
-        json.loads(row.counts),
+        decode(row.counts),
         row.ledger_id,
         _offset(row.clock),
         _offset(row.refused_clock),

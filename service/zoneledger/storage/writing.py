@@ -1,10 +1,10 @@
 """Writes the store, all within one transaction."""
 
-import json
 from collections.abc import Iterable, Sequence
 from dataclasses import fields
 from typing import Any
 
+from msgspec.json import encode
 from sqlalchemy import bindparam, delete, func, insert, literal, select, text, tuple_, update
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.ext.asyncio import AsyncConnection
@@ -47,8 +47,8 @@ _HEAD_FIELDS = [one.name for one in fields(Head) if one.name not in ("cell", "ce
 
 def _head_row(head: Head) -> dict[str, Any]:
     row = {name: getattr(head, name) for name in _HEAD_FIELDS}
-    clocks = {name: row[name] and json.dumps(row[name]) for name in ("clock", "refused_clock")}
-    return row | {"key": head.cell_id, "counts": json.dumps(head.counts)} | clocks
+    clocks = {name: row[name] and encode(row[name]).decode() for name in ("clock", "refused_clock")}
+    return row | {"key": head.cell_id, "counts": encode(head.counts).decode()} | clocks
 
 
 class SqlWriting(SqlReading, SqlKeyringWriting):

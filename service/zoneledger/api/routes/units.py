@@ -1,7 +1,7 @@
 """GET /v1/units: the plant's tree with the present state of each unit."""
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from fastapi import APIRouter, FastAPI, Request
 from fastapi.responses import Response
@@ -97,24 +97,24 @@ class UnitsAnswer(BaseModel):
     )
 
 
-def _received(counts: dict[str, int]) -> Received:
+def _received(counts: dict[str, int]) -> dict[str, Any]:
+    """Return what `Received` has."""
     names = ("events", "snapshots", "duplicate", "refused")
-    return Received(**{name: counts.get(name, 0) for name in names}, unknown_fields=unknown_fields_of(counts))
+    return {name: counts.get(name, 0) for name in names} | {"unknown_fields": unknown_fields_of(counts)}
 
 
-def _cell(unit: Unit, head: Head | None, moment: Moment) -> CellStanding:
+def _cell(unit: Unit, head: Head | None, moment: Moment) -> dict[str, Any]:
+    """Return what `CellStanding` has, in its order."""
     assert unit.cell is not None
     present, clock = moment.present, head.present_clock if head else None
-    zones = [Standing(**standing(f"{unit.path}/{z}", present.get(z, NEVER_KNOWN))) for z in unit.cell.zones]  # type: ignore[arg-type]
-    return CellStanding(
-        **standing(unit.path, present.get("", NEVER_KNOWN)),  # type: ignore[arg-type]
-        zones=zones,
-        link=head.link if head else None,
-        link_since=rfc3339_or_none(head.link_us if head else None),
-        last_message=rfc3339_or_none(moment.booked_us),
-        clock_offset_s=seconds(clock.us) if clock else None,
-        received=_received(head.counts if head else {}),
-    )
+    return standing(unit.path, present.get("", NEVER_KNOWN)) | {
+        "zones": [standing(f"{unit.path}/{zone}", present.get(zone, NEVER_KNOWN)) for zone in unit.cell.zones],
+        "link": head.link if head else None,
+        "link_since": rfc3339_or_none(head.link_us if head else None),
+        "last_message": rfc3339_or_none(moment.booked_us),
+        "clock_offset_s": seconds(clock.us) if clock else None,
+        "received": _received(head.counts if head else {}),
+    }
 
 
 class _Known(NamedTuple):
@@ -212,7 +212,7 @@ class Units:
             return before
         booking, link_down_us = (head.booking, head.link_down_us) if head else ("", None)
         moment = moments.of(unit.path, booking, link_down_us, now_us)
-        return _Known(unit, head, moment, _cell(unit, head, moment).model_dump_json())
+        return _Known(unit, head, moment, encode(_cell(unit, head, moment)).decode())
 
 
 def install(app: FastAPI) -> None:

@@ -10,7 +10,7 @@ AUDITS := build/audits
 RUNTIME := build/runtime
 WHEELS := build/wheelhouse
 ARGS ?=
-BENCHMARKS ?= ingest rewriting memory freshness streams flood scaling figures history
+BENCHMARKS ?= ingest rewriting memory freshness streams figures history flood scaling
 
 # Tests and faults start the service again and again: what Python compiles is kept, whatever the environment says.
 unexport PYTHONDONTWRITEBYTECODE
@@ -43,7 +43,7 @@ demo: $(READY)
 
 # Three at once on two cores, as tests wait for a third of their time.
 test: $(READY)
-	$(BIN)/python -m pytest -rs -n 3 --dist worksteal -m "not benchmark and not cluster" $(ARGS)
+	$(BIN)/python -m pytest -rs -n 4 --dist worksteal -m "not benchmark and not cluster" $(ARGS)
 
 test-both: export ZONELEDGER_TEST_BOTH = 1
 test-both: export ZONELEDGER_EXAMPLES ?= 40

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from benchmarks import ingest, rewriting
+from benchmarks import ingest, memory, rewriting
 from benchmarks.report import Compared, tell
 from benchmarks.table import table
 from tests.servers.fixtures import programs
@@ -31,6 +31,11 @@ def test_draining_a_backlog_is_compared_with_the_raw_drain(size: int) -> None:
 def test_late_events_and_a_rebuild_are_compared_with_the_plain_way() -> None:
     with programs():
         _tells(rewriting.compare(days=1, runs=1, a_day=2500), works=8)
+
+
+def test_the_memory_behind_a_backlog_is_compared_with_that_of_an_idle_service() -> None:
+    with programs():
+        _tells(memory.compare(1000, runs=1), works=2)
 
 
 def test_results_are_written_with_the_machine_that_they_are_of(tmp_path: Path) -> None:

@@ -26,11 +26,13 @@ CHUNKS_KEPT = 64
 #: How many streams send before others have their turn.
 STREAMS_AT_ONCE = 50
 #: How long nothing is sent after something was, for each stream: a few times what it costs, as messages are taken in meanwhile.
-REST_S = 0.0005
+REST_S = 0.0002
 #: It is no longer than this, however many listen: more of it is not owed. And so long where nobody listens.
 LONGEST_REST_S = 0.5
 #: So much of it may be owed: what changes now and then is sent at once, to however many, and only of a storm is it kept.
 OWED_S = 0.5
+#: How long figures wait for others to be told with them, for each stream beyond so many, and at most: states never do.
+FIGURES_WAIT_S, MANY, LONGEST_FIGURES_WAIT_S = 0.001, 100, 1.0
 #: How often something is sent at least, as proxies end connections that are silent for long.
 HEARTBEAT_S = 15.0
 #: When clients connect again after a stream has ended, in ms: not all at once.
@@ -72,6 +74,8 @@ class Streams:
         self._listening: set[asyncio.Event] = set()
         self._heartbeat_s = 0.0
         self._rested_s = 0.0
+        self._figures: dict[str, FiguresChanged] = {}
+        self._figures_s = 0.0
         self.ended = False
 
     @property
@@ -133,7 +137,11 @@ class Streams:
         """Take updates in, none of them now and then, and let all streams send them; return for how long no more should come."""
         last, now_s = self._last, asyncio.get_running_loop().time()
         for update in updates:
-            self._keep(*_told(update))
+            if isinstance(update, FiguresChanged):
+                self._figures[update.cell] = update
+            else:
+                self._keep(*_told(update))
+        self._keep_figures(now_s)
         if now_s - self._heartbeat_s >= HEARTBEAT_S:
             self._heartbeat_s = now_s
             self._keep(None, {}, "", whole=True)
@@ -148,6 +156,15 @@ class Streams:
         owed_s = max(self._rested_s - now_s, 0.0) + REST_S * len(self._listening)
         self._rested_s = now_s + min(owed_s, OWED_S + LONGEST_REST_S)
         return min(max(owed_s - OWED_S, 0.0), LONGEST_REST_S)
+
+    def _keep_figures(self, now_s: float) -> None:
+        """Take in what figures have changed, unless the last time that some were is too short ago for how many listen."""
+        if self._figures and now_s >= self._figures_s:
+            for update in self._figures.values():
+                self._keep(*_told(update))
+            self._figures.clear()
+            wait_s = FIGURES_WAIT_S * (len(self._listening) - MANY)
+            self._figures_s = now_s + min(max(wait_s, 0.0), LONGEST_FIGURES_WAIT_S)
 
     def _keep(self, name: str | None, fields: dict[str, Any], unit: str, whole: bool) -> None:
         number = f"{self._process}-{self._last + 1}"

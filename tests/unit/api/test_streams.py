@@ -82,12 +82,12 @@ async def test_whatever_an_alarm_code_holds_stays_on_its_line(text: str) -> None
 @pytest.mark.parametrize(
     ("unit", "names"),
     [
-        ("", ["state", "state", "figures", "plant"]),
-        ("harbour/", ["state", "state", "figures", "plant"]),
-        ("harbour/wing-1/", ["state", "state", "figures", "plant"]),
-        (f"{CELL}/", ["state", "state", "figures", "plant"]),
-        (f"{ZONE}/", ["state", "figures", "plant"]),  # its cell's state is not its own, but its cell's figures are
-        (f"{CELL}/2/", ["figures", "plant"]),
+        ("", ["state", "state", "plant", "figures"]),
+        ("harbour/", ["state", "state", "plant", "figures"]),
+        ("harbour/wing-1/", ["state", "state", "plant", "figures"]),
+        (f"{CELL}/", ["state", "state", "plant", "figures"]),
+        (f"{ZONE}/", ["state", "plant", "figures"]),  # its cell's state is not its own, but its cell's figures are
+        (f"{CELL}/2/", ["plant", "figures"]),
         (f"{OTHER}/", ["plant"]),
         ("harbour/wing-10/", ["plant"]),
         ("harb/", ["plant"]),
@@ -107,7 +107,7 @@ async def test_a_stream_goes_on_after_the_last_event_that_its_client_has() -> No
         begin, reached = streams.begin(_last_id(first))
         assert _names(begin) == []
         assert begin.startswith(b"retry: ")
-        assert _names(_after(streams, reached)) == ["figures", "plant"]
+        assert _names(_after(streams, reached)) == ["plant", "figures"]
 
 
 async def test_a_heartbeat_lets_a_quiet_stream_go_on_too() -> None:
@@ -136,9 +136,9 @@ async def test_what_is_kept_is_bounded_and_who_fell_behind_is_told_to_read_anew(
 ) -> None:
     monkeypatch.setattr(module, "KEPT", 10)
     streams = Streams()
-    async with _telling(streams, [_figures() for _ in range(5)]) as place:
+    async with _telling(streams, [_in_state(ZONE)] * 5) as place:
         early = _last_id(streams.after(place, ("",))[0].split(b"\n\n")[0])
-    async with _telling(streams, [_figures() for _ in range(100)]):
+    async with _telling(streams, [_in_state(ZONE)] * 100):
         text, reached = streams.after(place, ("",))
         assert _names(text) == ["anew"]
         assert _names(streams.begin(early)[0]) == ["anew"]
@@ -149,7 +149,7 @@ async def test_what_is_kept_is_bounded_and_who_fell_behind_is_told_to_read_anew(
 async def test_a_client_is_handed_so_much_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "CHUNK_BYTES", 300)
     streams = Streams()
-    async with _telling(streams, [_figures() for _ in range(50)]) as place:
+    async with _telling(streams, [_in_state(ZONE)] * 50) as place:
         text, reached = streams.after(place, ("",))
         assert 300 <= len(text) < 600
         assert reached - place == len(_names(text))
@@ -180,22 +180,53 @@ async def test_all_who_listen_are_woken_by_an_update_and_at_the_end() -> None:
     assert _names(end_event()) == ["end"]
 
 
+async def test_figures_wait_for_others_the_longer_the_more_listen_and_states_do_not(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    streams, now_s = Streams(5000), 1000.0
+    monkeypatch.setattr(asyncio.get_running_loop(), "time", lambda: now_s)
+
+    async def told(*updates: Update) -> list[str]:
+        _, place = streams.begin(None)
+        await streams.tell(updates)
+        return _names(_after(streams, place))
+
+    with ExitStack() as stack:
+        for _ in range(module.MANY):
+            stack.enter_context(streams.listening())
+        assert await told(_figures()) == await told(_figures()) == ["figures"]
+        for _ in range(500):
+            stack.enter_context(streams.listening())
+        assert await told(_figures()) == ["figures"]
+        assert await told(_figures(), _in_state(ZONE)) == ["state"]
+        now_s += 500 * module.FIGURES_WAIT_S - 0.01
+        assert await told(_figures(), _figures(OTHER)) == []
+        now_s += 0.02
+        assert await told() == ["figures", "figures"]  # one of each cell, though nothing new came
+        for _ in range(4000):
+            stack.enter_context(streams.listening())
+        now_s += module.LONGEST_FIGURES_WAIT_S
+        assert await told(_figures()) == ["figures"]
+        now_s += module.LONGEST_FIGURES_WAIT_S
+        assert await told(_figures()) == ["figures"]
+
+
 async def test_after_a_storm_nothing_is_told_for_a_while_the_longer_the_more_listen() -> None:
     streams, each_s = Streams(), 1000 * module.REST_S
     with ExitStack() as stack:
         for _ in range(1000):
             stack.enter_context(streams.listening())
-        rests = [await streams.tell([_figures()]) for _ in range(10)]
+        rests = [await streams.tell([_in_state(ZONE)]) for _ in range(10)]
         assert rests[0] == 0
         first = next(number for number, rest_s in enumerate(rests) if rest_s)
         assert first * each_s <= module.OWED_S < (first + 1) * each_s
         assert rests[first] <= each_s
         assert rests[-1] == module.LONGEST_REST_S
     with streams.listening():
-        assert await streams.tell([_figures()]) > 0.9 * module.LONGEST_REST_S  # what is owed is owed
+        assert await streams.tell([_in_state(ZONE)]) > 0.9 * module.LONGEST_REST_S  # what is owed is owed
     few = Streams()
     with few.listening():
-        assert max([await few.tell([_figures()]) for _ in range(100)]) == 0
+        assert max([await few.tell([_in_state(ZONE)]) for _ in range(100)]) == 0
 
 
 async def test_however_many_listened_to_a_storm_no_more_is_owed_after_it_than_a_second(
@@ -207,13 +238,13 @@ async def test_however_many_listened_to_a_storm_no_more_is_owed_after_it_than_a_
         for _ in range(5000):
             stack.enter_context(streams.listening())
         for _ in range(20):
-            rest_s = await streams.tell([_figures()])
+            rest_s = await streams.tell([_in_state(ZONE)])
             assert rest_s == module.LONGEST_REST_S
             now_s += rest_s
     with streams.listening():
-        assert await streams.tell([_figures()]) > 0
+        assert await streams.tell([_in_state(ZONE)]) > 0
         now_s += module.OWED_S + module.LONGEST_REST_S
-        assert await streams.tell([_figures()]) == 0
+        assert await streams.tell([_in_state(ZONE)]) == 0
 
 
 async def test_all_who_listen_have_had_their_turn_when_it_is_told() -> None:
@@ -231,14 +262,14 @@ async def test_all_who_listen_have_had_their_turn_when_it_is_told() -> None:
             turns += 1
             await asyncio.sleep(0)
 
-    assert await streams.tell([_figures()]) == module.LONGEST_REST_S  # nobody listens
+    assert await streams.tell([_in_state(ZONE)]) == module.LONGEST_REST_S  # nobody listens
     with ExitStack() as stack:
         sending = [asyncio.ensure_future(send(stack.enter_context(streams.listening()))) for _ in range(1000)]
         other = asyncio.ensure_future(others())
         await asyncio.sleep(0)
         turns = 0
         assert await streams.tell([]) == 0
-        assert await streams.tell([_figures()]) == 0
+        assert await streams.tell([_in_state(ZONE)]) == 0
         assert sent == 1000
         assert turns >= 1000 / module.STREAMS_AT_ONCE
         other.cancel()

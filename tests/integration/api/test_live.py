@@ -18,7 +18,8 @@ from tests.integration.api.server import served_here
 from tests.integration.mqtt.parts import until
 from zoneledger.api import streams as module
 from zoneledger.api.streams import BEGINS, NOT_KEPT, TOO_SLOW, Streams
-from zoneledger.application.updates import FiguresChanged
+from zoneledger.application.units import Present
+from zoneledger.application.updates import FiguresChanged, StateChanged
 from zoneledger.asgi import create_app
 from zoneledger.bootstrap import build_service
 from zoneledger.core.validation import parse_instant
@@ -208,7 +209,8 @@ async def test_a_client_that_reads_nothing_holds_little_and_is_told_once_it_read
     async with listening(address, unit=OTHER) as other:
         tracemalloc.start()
         for number in range(120):
-            await streams.tell([*[FiguresChanged(CELL, NOW_US)] * 500, FiguresChanged(OTHER, NOW_US + number)])
+            much = [StateChanged(CELL, Present("running", "process", NOW_US))] * 500
+            await streams.tell([*much, FiguresChanged(OTHER, NOW_US + number)])
             await other.until("figures", unit=OTHER)
         held, _ = tracemalloc.get_traced_memory()
         tracemalloc.stop()

@@ -69,6 +69,17 @@ async def test_a_transaction_reads_what_it_wrote(store: Store) -> None:
         assert await writing.events_at(cell_id, [(1, 1), (1, 2)]) == {(1, 2): "{}"}
 
 
+@pytest.mark.parametrize("number", [1, 199, 200, 201, 999])
+async def test_events_are_there_in_the_order_in_which_they_were_added_however_many(store: Store, number: int) -> None:
+    seqs = [*range(number, 0, -1)]
+    async with store.writing() as writing:
+        cell_id = await _cell(writing)
+        await writing.add_events([event(cell_id, 1, seq, f'{{"seq":{seq}}}') for seq in seqs])
+    async with store.reading() as reading:
+        rows = await reading.events_by_arrival([A], 0, number + 1)
+    assert [(row.row.seq, row.row.body) for row in rows] == [(seq, f'{{"seq":{seq}}}') for seq in seqs]
+
+
 async def test_heads_are_made_once_and_keep_their_number(store: Store) -> None:
     async with store.writing() as writing:
         made = await writing.lock_heads([B, A])

@@ -22,6 +22,8 @@ log = logging.getLogger(__name__)
 
 #: How many messages are taken apart without a pause for others, but that a delivery is taken apart as a whole.
 MESSAGES_AT_A_TIME = 200
+#: How long nothing is taken apart after some were, while a group is recorded: its short statements have their turns meanwhile.
+PAUSE_S = 0.001
 #: How long a group that is not full waits for more, as each commit costs its statements and a sync of the disk, whatever
 #: it holds; behind a group of `BUSY` deliveries a backlog is likely, and longer waits make fewer commits.
 LINGER_S, BUSY_LINGER_S, BUSY = 0.003, 0.02, 100
@@ -59,6 +61,7 @@ class Recorder:
         self._apart.set()
         self._wake = asyncio.Event()
         self._stopped = False
+        self._records = False
         self._outage: str | None = None
         self.tally = IntakeTally()
 
@@ -93,7 +96,7 @@ class Recorder:
         """Take apart what waits, for one group ahead: while the database works for the one before it."""
         if self._apart.is_set() and self._waiting and not self._coming.is_full:
             self._apart.clear()
-            asyncio.get_running_loop().call_soon(self._take_apart_some)
+            asyncio.get_running_loop().call_later(PAUSE_S if self._records else 0.0, self._take_apart_some)
 
     def _take_apart_some(self) -> None:
         messages = 0
@@ -120,8 +123,10 @@ class Recorder:
                     await asyncio.sleep(BUSY_LINGER_S if len(group) >= BUSY else LINGER_S)
                     await self._all_taken_apart()
                 group, self._coming = self._coming.deliveries, Group()
+                self._records = True
                 self._take_apart_soon()
                 await self._record(group)
+                self._records = False
                 for delivery, _ in group:
                     delivery.apart = None
         finally:

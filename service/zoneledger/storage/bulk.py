@@ -1,7 +1,7 @@
-"""Inserts many rows as each database takes them fastest, SQLite row by row in one call, PostgreSQL by COPY; deletes some."""
+"""Inserts many rows as each database takes them fastest, SQLite by statements of many, PostgreSQL by COPY; deletes some."""
 
 from collections.abc import Sequence
-from functools import cache
+from itertools import chain
 from typing import Any
 
 import asyncpg
@@ -9,11 +9,14 @@ from sqlalchemy import ColumnElement, Table, delete, func, literal_column, selec
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+#: How many rows SQLite takes by one statement. At each end of one its thread waits for the interpreter, which others are using.
+ROWS_AT_ONCE = 200
 
-@cache
-def _statement(table: Table, names: tuple[str, ...]) -> str:
+
+def _statement(table: Table, names: tuple[str, ...], rows: int) -> str:
     # Names of our own tables and columns; values are bound.
-    return f"INSERT INTO {table.name} ({', '.join(names)}) VALUES ({', '.join('?' * len(names))})"  # nosec B608
+    row = f"({', '.join('?' * len(names))})"
+    return f"INSERT INTO {table.name} ({', '.join(names)}) VALUES {', '.join([row] * rows)}"  # nosec B608
 
 
 async def insert_tuples(
@@ -25,7 +28,12 @@ async def insert_tuples(
     if connection.dialect.name == "postgresql":
         await _copy(connection, table, names, rows)
     else:
-        await connection.exec_driver_sql(_statement(table, names), list(rows))
+        rest = len(rows) % ROWS_AT_ONCE
+        joined = [tuple(chain(*rows[at : at + ROWS_AT_ONCE])) for at in range(rest, len(rows), ROWS_AT_ONCE)]
+        if rest:
+            await connection.exec_driver_sql(_statement(table, names, rest), tuple(chain(*rows[:rest])))
+        if joined:
+            await connection.exec_driver_sql(_statement(table, names, ROWS_AT_ONCE), joined)
 
 
 async def _copy(

@@ -9,8 +9,9 @@ from sqlalchemy import ColumnElement, Table, delete, func, literal_column, selec
 from sqlalchemy.exc import DBAPIError, IntegrityError
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-#: How many rows SQLite takes by one statement. At each end of one its thread waits for the interpreter, which others are using.
-ROWS_AT_ONCE = 200
+#: How many values SQLite takes by one statement: what each of its versions can. At the end of a statement its thread waits for
+#: the interpreter, which others are using.
+VALUES_AT_ONCE = 999
 
 
 def _statement(table: Table, names: tuple[str, ...], rows: int) -> str:
@@ -28,12 +29,13 @@ async def insert_tuples(
     if connection.dialect.name == "postgresql":
         await _copy(connection, table, names, rows)
     else:
-        rest = len(rows) % ROWS_AT_ONCE
-        joined = [tuple(chain(*rows[at : at + ROWS_AT_ONCE])) for at in range(rest, len(rows), ROWS_AT_ONCE)]
+        at_once = VALUES_AT_ONCE // len(names)
+        rest = len(rows) % at_once
+        joined = [tuple(chain(*rows[at : at + at_once])) for at in range(rest, len(rows), at_once)]
         if rest:
             await connection.exec_driver_sql(_statement(table, names, rest), tuple(chain(*rows[:rest])))
         if joined:
-            await connection.exec_driver_sql(_statement(table, names, ROWS_AT_ONCE), joined)
+            await connection.exec_driver_sql(_statement(table, names, at_once), joined)
 
 
 async def _copy(

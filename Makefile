@@ -41,7 +41,7 @@ help:
 demo: $(READY)
 	$(BIN)/zoneledger demo $(ARGS)
 
-# Three at once on two cores, as tests wait for a third of their time.
+# Four at once on two cores, as tests wait for a third of their time.
 test: $(READY)
 	$(BIN)/python -m pytest -rs -n 4 --dist worksteal -m "not benchmark and not cluster" $(ARGS)
 

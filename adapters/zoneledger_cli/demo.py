@@ -180,6 +180,8 @@ async def run_demo(*, once: bool, cells: int, seed: int, port: int, database: st
         async with _bench(Path(folder), scenario, shift.start_us, port, database) as (bench, server):
             work = counted(cells, "simulated cell works", "simulated cells work")
             console.print(f"{work} shift {shift.id} of an invented line over {bench.broker} ...")
+            if not bench.address.endswith(f":{port}"):
+                console.print(f"Port {port} is taken by another program: this one is asked on {bench.address}.")
             await _until_ready(bench.client)
             for cell in _cells(scenario):
                 await bench.sender.link_up(cell, shift.start_us // 1_000_000)

@@ -22,6 +22,8 @@ from zoneledger_cli.progress import Told, progress
 from zoneledger_cli.running import INTERRUPTED, console, say, shown
 
 _STEP_S = 0.5
+#: So long a service may go without an answer to the first question; once a cell was watched, a restart is waited for.
+FIRST_PATIENCE_S = 5.0
 #: After so long without an answer a person is told what it is waited for.
 _SOON_S = 1.0
 _UNITS_S = {"s": 1, "m": 60, "h": 3600}
@@ -67,17 +69,18 @@ async def examine(url: str, cell: str, hours: float, for_s: int | None, key: str
     """
     async with client_of(url, key) as client:
         asked = Asked(client, url.rstrip("/"))
-        if for_s is not None:
-            await _ask(asked, cell, 0.01)  # what cannot be asked is told now, not when the time is over
-            with progress("doctor", for_s, "s") as told:
-                hours = min(await _watch(for_s, told) / 3600, MOST_HOURS)
+        if for_s is None:
+            return Examined(cell, await _ask(asked, cell, hours, FIRST_PATIENCE_S))
+        await _ask(asked, cell, 0.01, FIRST_PATIENCE_S)  # what cannot be asked is told now, not when the time is over
+        with progress("doctor", for_s, "s") as told:
+            hours = min(await _watch(for_s, told) / 3600, MOST_HOURS)
         return Examined(cell, await _ask(asked, cell, hours))
 
 
-async def _ask(asked: Asked, cell: str, hours: float) -> dict[str, Any]:
+async def _ask(asked: Asked, cell: str, hours: float, patience_s: float | None = None) -> dict[str, Any]:
     waiting = asyncio.get_running_loop().call_later(_SOON_S, say, f"waiting for {asked.url} to answer")
     try:
-        answer = await asked.get(f"/v1/commissioning/{quote(cell, safe='/')}", {"hours": f"{hours:.6f}"})
+        answer = await asked.get(f"/v1/commissioning/{quote(cell, safe='/')}", {"hours": f"{hours:.6f}"}, patience_s)
     finally:
         waiting.cancel()
     if not answer.keys() >= {"kept", "findings", "events", "rate"}:

@@ -3,6 +3,7 @@
 import json
 import logging
 import os
+import signal
 from importlib.metadata import version
 from pathlib import Path
 from typing import Annotated
@@ -102,6 +103,8 @@ def demo(
 ) -> None:
     """Simulate an invented line over an embedded broker, show its last shift's figures beside the truth, and go on live."""
     logging.basicConfig(level=logging.WARNING)
+    # Whatever ends it, it clears up as after an interrupt: the server would end the process at once.
+    signal.signal(signal.SIGTERM, lambda *_: signal.raise_signal(signal.SIGINT))
     run_until_told(run_demo(once=once, cells=cells, seed=seed, port=port, database=database, console=console()))
 
 

@@ -26,7 +26,7 @@ def key_of(file: Path | None) -> str | None:
     if file is None and not key:
         return None
     if not key or not key.isascii() or not key.isprintable() or " " in key:
-        raise ValueError(f"{source} holds no key or token: that is one word, such as zl_...")
+        raise ValueError(f"{source} holds no key or token: that is one word, such as zl_..., without Bearer before it")
     return key
 
 

@@ -19,6 +19,8 @@ MOST_ROWS = 10
 #: As on the page: an OEE that may lie within more than this is told by its bounds alone, and a rate is the least that it can be
 #: where more of planned time than this is unknown.
 VAGUE, SLIGHT = 0.1, 0.005
+#: As on the page: a window that still lasts is held against another one once it is so old.
+YOUNG_S = 1800
 FACTORS = ("availability", "performance", "quality")
 #: What the steps of losses are called here.
 STEPS = {
@@ -89,15 +91,20 @@ def _figures(sheet: dict[str, Any]) -> Table:
     own = [] if sheet["level"] == "cell" else [cell["figures"] for cell in sheet["cells"]]
     other = sheet["figures"].get("against")
     notes = ["The first row is added up over its cells."] if len(own) > 1 else []
-    if any(map(_is_least, (sheet["figures"], *own, *([other] if other else [])))):
+    told = (sheet["figures"], *own, *([other] if other else []))
+    if any(map(_is_least, told)):
         notes.append(f"{AT_LEAST}: at least so many, as what was made in unknown time is not counted.")
+    if any(map(_is_vague, told)):
+        notes.append(
+            "Where no OEE is told, too much is unknown: what is available, performed and quality is of the known time."
+        )
     table.caption = " ".join(notes) or None
     for figures in (sheet["figures"], *own):
         table.add_row(_below(sheet, figures["unit"]), *_row(figures))
     if other is not None:
         table.add_section()
         table.add_row(shown(f"before: {other['label'] or other['start']}"), *_row(other))
-        table.add_row("change, in points", *_change(sheet["figures"], other))
+        table.add_row("change, in points", *(["too early"] if _is_young(sheet) else _change(sheet["figures"], other)))
     if sheet["target"] is not None:
         promised = sheet["target"]
         table.add_row("promised", percent(promised["oee"]), *[""] * 7, number(promised["good_per_hour"]))
@@ -135,6 +142,12 @@ def _is_least(figures: dict[str, Any]) -> bool:
 def _at_least(figures: dict[str, Any], value: float | None) -> str:
     told = number(value)
     return f"{AT_LEAST} {told}" if value is not None and _is_least(figures) else told
+
+
+def _is_young(sheet: dict[str, Any]) -> bool:
+    """Tell whether so little of a window is over that it is held against nothing."""
+    start, until, end = (datetime.fromisoformat(sheet[name]) for name in ("start", "until", "end"))
+    return until < end and (until - start).total_seconds() < YOUNG_S
 
 
 def _change(figures: dict[str, Any], other: dict[str, Any]) -> list[str]:

@@ -3,9 +3,16 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+#: What a value should be that is none of its kind, by the first part of the type of pydantic's error.
+_KINDS = {"int": "a whole number", "float": "a number", "bool": "true or false"}
+_NOT_OF_A_KIND = ("type", "parsing", "from_float")
+
 
 def words_of(error: Mapping[str, Any], verb: str = "should") -> str:
     """Return what an error that pydantic lists says of a value, to be read on from its name: without what it puts before that."""
+    kind, _, why = str(error["type"]).partition("_")
+    if kind in _KINDS and why in _NOT_OF_A_KIND:
+        return f"{verb} be {_KINDS[kind]}"
     text = str(error["msg"]).removeprefix("Value error, ")
     return text.replace("Input should", verb).replace("String should", verb)
 

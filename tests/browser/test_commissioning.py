@@ -1,5 +1,6 @@
 """The page on a cell's messages says whether the contract was kept, and tells one as one and several as several."""
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -54,6 +55,21 @@ def test_events_are_not_called_counted_by_snapshots_where_none_came(
 ) -> None:
     page = open_page(line, PAGE, prepare=_telling({"snapshots": snapshots, "unseen": {}})).page
     assert words in page.inner_text("section:has(h2:text-is('Fasteners'))")
+
+
+def test_where_not_all_is_shown_that_is_said_and_times_have_their_zone(
+    line: ServiceProcess, open_page: OpenPage
+) -> None:
+    refused = {"id": 1, "arrived": "2026-03-02T06:00:00Z", "reason": "not_json", "detail": "no JSON", "text": "{"}
+    gap = {"boot": 1, "first_seq": 4, "last_seq": 4, "until": "2026-03-02T06:00:00Z"}
+    changes = {
+        "refused": {"number": 1208, "by_reason": {"not_json": 1208}, "last": [refused, refused]},
+        "gaps": {"number": 1, "events": 1, "last": [gap]},
+    }
+    page = open_page(line, PAGE, prepare=_telling(changes)).page
+    assert "Shown are the last 2 of 1,208." in page.inner_text("section:has(h2:has-text('Refused'))")
+    assert "Shown are" not in page.inner_text("section:has(h2:text-is('Missing events'))")
+    assert re.search(r"Looked at: [\d:]{8} to [\d:]{8}, as all times in Europe/\w+\.", page.inner_text("#verdict"))
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, BrowserContext, Page
 
 from tests.browser.guarded import CELL, PAGES, SHEET, Guarded, guarded_line
+from tests.browser.scenes import LINE
 from tests.browser.test_accessible import RULES
 
 FIELD = "#credential"
@@ -112,9 +113,16 @@ def test_who_is_wrong_is_told_so_and_stays(visit: Visit, reader: str) -> None:
     visit.log_in("zl_000000000000_" + 43 * "A")
     page.wait_for_selector("#said:has-text('Not logged in. This key, token or session is not known.')")
     assert visit.context.cookies() == []
-    visit.log_in(reader)
+    visit.log_in(f" Bearer {reader}")  # as it stands in a header that was copied
     page.wait_for_selector("#who button")
     visit.check()
+
+
+def test_a_key_that_may_not_read_is_told_what_it_lacks_on_the_page_to_log_in_at(visit: Visit, guarded: Guarded) -> None:
+    page = visit.go("/")
+    visit.log_in(guarded.key("cell gateway", "--scope", "ingest"))
+    page.wait_for_selector("#said:has-text('Not logged in. Logging in is for the pages')")
+    assert visit.context.cookies() == []
 
 
 def test_no_script_reads_the_cookie_and_the_key_is_kept_nowhere(visit: Visit, reader: str) -> None:
@@ -247,7 +255,12 @@ def test_who_reaches_one_cell_sees_the_pages_of_that_cell(visit: Visit) -> None:
     visit.log_in(visit.guarded.key("one cell", "--scope", "read", "--unit", CELL))
     page.wait_for_selector(f"a[href='/sheet/{CELL}']")
     assert page.locator("a[href$='cell-2']").count() == 0
+    assert page.inner_text("h2") == "wing-1: shift sheet"
+    line = f"a[href^='/sheet/{LINE}']:not([href*='cell-1'])"
+    assert page.locator(f"{line}, a[href='/sheet/harbour']").count() == 0, "no link leads to what is out of reach"
     visit.go(f"/sheet/{CELL}?day=2026-03-02").wait_for_selector("#oee, #says")
+    assert page.inner_text(".trail").split() == ["All", "lines", "/", "harbour", "/", "wing-1", "/", "cell-1"]
+    assert page.locator(".trail a").count() == 1
     visit.go(f"/commissioning/{CELL}").wait_for_selector("#verdict")
     refused = visit.go(SHEET)
     assert "out of reach" in refused.inner_text("main")

@@ -46,6 +46,12 @@ def sql_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     return _url(request.param, request, tmp_path)
 
 
+@pytest.fixture(params=DATABASES)
+def ready_url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """The URL of a database with this program's schema and no rows, on SQLite and on PostgreSQL."""
+    return migrated_url(request.param, request, tmp_path)
+
+
 @pytest.fixture
 def three_urls(request: pytest.FixtureRequest, tmp_path: Path) -> list[str]:
     """Where an empty store of each kind may be."""

@@ -110,37 +110,39 @@ async def test_an_empty_database_gets_exactly_the_schema_of_the_tables(sql_url: 
     assert await _ask(sql_url, _tables) == sorted([*metadata.tables, "alembic_version"])
 
 
-async def test_migrating_again_changes_nothing(sql_url: str, stores: Stores) -> None:
-    await _fill(sql_url, stores)
-    other = await stores.open_another(sql_url)
+async def test_migrating_again_changes_nothing(ready_url: str, stores: Stores) -> None:
+    await _fill(ready_url, stores)
+    other = await stores.open_another(ready_url)
     await _say(other)
     await _declare(other)
-    before = await _ask(sql_url, _contents)
-    await migrate(sql_url)
-    assert await _ask(sql_url, _contents) == before
+    before = await _ask(ready_url, _contents)
+    await migrate(ready_url)
+    assert await _ask(ready_url, _contents) == before
     assert _filled(before) == metadata.tables.keys()
 
 
-async def test_down_and_up_again_works_with_rows_in_every_table(sql_url: str, stores: Stores) -> None:
-    await _fill(sql_url, stores)
+async def test_down_and_up_again_works_with_rows_in_every_table(ready_url: str, stores: Stores) -> None:
+    await _fill(ready_url, stores)
     await stores.close()
-    await migrate(sql_url, "base")
-    assert await _ask(sql_url, _tables) == ["alembic_version"]
-    await _fill(sql_url, stores)
-    assert await _ask(sql_url, _differences) == []
-    assert _filled(await _ask(sql_url, _contents)) == metadata.tables.keys() - {"given_reasons", "proofs"}
+    await migrate(ready_url, "base")
+    assert await _ask(ready_url, _tables) == ["alembic_version"]
+    await _fill(ready_url, stores)
+    assert await _ask(ready_url, _differences) == []
+    assert _filled(await _ask(ready_url, _contents)) == metadata.tables.keys() - {"given_reasons", "proofs"}
 
 
 @pytest.mark.parametrize("older", ["0001", "0002", "0003", "0004", "0006", "0007", "0009", "0010"])
-async def test_down_to_any_older_schema_and_up_again_keeps_every_row(sql_url: str, stores: Stores, older: str) -> None:
-    await _fill(sql_url, stores)
+async def test_down_to_any_older_schema_and_up_again_keeps_every_row(
+    ready_url: str, stores: Stores, older: str
+) -> None:
+    await _fill(ready_url, stores)
     await stores.close()
-    before = await _ask(sql_url, _contents)
-    await migrate(sql_url, older)
-    assert await _ask(sql_url, _differences) != []
-    await migrate(sql_url)
-    assert await _ask(sql_url, _differences) == []
-    after = await _ask(sql_url, _contents)
+    before = await _ask(ready_url, _contents)
+    await migrate(ready_url, older)
+    assert await _ask(ready_url, _differences) != []
+    await migrate(ready_url)
+    assert await _ask(ready_url, _differences) == []
+    after = await _ask(ready_url, _contents)
     renewed: dict[str, list[Any]] = {
         "heads": [(*row[:-2], 0, None) for row in before["heads"]],  # its ledger is to be derived anew
         "activities": [],  # these and alarms come again with the ledger's renewal
@@ -152,16 +154,16 @@ async def test_down_to_any_older_schema_and_up_again_keeps_every_row(sql_url: st
 
 
 async def test_a_ledger_whose_missing_part_an_older_version_does_not_know_of_is_derived_anew(
-    sql_url: str, stores: Stores
+    ready_url: str, stores: Stores
 ) -> None:
-    store = await stores.open(sql_url)
+    store = await stores.open(ready_url)
     async with store.writing() as writing:
         heads = await writing.lock_heads([A, B])
         await writing.save_heads([replace(heads[A], derived_from_us=5)])
     await stores.close()
-    await migrate(sql_url, "0006")
-    await migrate(sql_url)
-    async with (await stores.open_another(sql_url)).reading() as reading:
+    await migrate(ready_url, "0006")
+    await migrate(ready_url)
+    async with (await stores.open_another(ready_url)).reading() as reading:
         found = await reading.heads([A, B])
     assert {cell: (head.fold, head.derived_from_us) for cell, head in found.items()} == {A: (0, None), B: (FOLD, None)}
 
@@ -169,18 +171,18 @@ async def test_a_ledger_whose_missing_part_an_older_version_does_not_know_of_is_
 @pytest.mark.parametrize("older", ["0004", "0001", "base"])
 @pytest.mark.parametrize("add", [_say, _declare, _join])
 async def test_what_people_said_or_declared_is_never_thrown_away_by_going_back(
-    sql_url: str, stores: Stores, older: str, add: Callable[[Store], Awaitable[None]]
+    ready_url: str, stores: Stores, older: str, add: Callable[[Store], Awaitable[None]]
 ) -> None:
-    await _fill(sql_url, stores)
-    await add(await stores.open_another(sql_url))
+    await _fill(ready_url, stores)
+    await add(await stores.open_another(ready_url))
     await stores.close()
-    before = await _ask(sql_url, _contents)
+    before = await _ask(ready_url, _contents)
     with pytest.raises(SchemaMismatch) as refusal:
-        await migrate(sql_url, older)
+        await migrate(ready_url, older)
     assert str(refusal.value).count(".") == 1
     assert str(refusal.value).endswith("so nothing was changed.")
-    assert await _ask(sql_url, _contents) == before
-    assert await _ask(sql_url, _differences) == []
+    assert await _ask(ready_url, _contents) == before
+    assert await _ask(ready_url, _differences) == []
 
 
 async def test_a_newer_schema_is_refused_in_one_sentence_and_left_as_it_is(sql_url: str, stores: Stores) -> None:

@@ -142,14 +142,14 @@ def test_where_nobody_can_be_asked_it_ends_with_2(service: ServiceProcess, monke
     line = _run(service, "bench/line-1", "--for", "10m")
     assert line.exit_code == 2
     assert "is a line" in line.output
-    monkeypatch.setattr("zoneledger_cli.asking.PATIENCE_S", 0.0)
+    monkeypatch.setattr("zoneledger_cli.doctor.FIRST_PATIENCE_S", 0.0)
     nobody = CliRunner().invoke(app, ["doctor", "--cell", GOOD, "--against", "http://127.0.0.1:9"])
     assert nobody.exit_code == 2
     assert "did not answer" in nobody.output
 
 
 def test_who_waits_for_an_answer_is_told_of_whom(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("zoneledger_cli.asking.PATIENCE_S", 0.3)
+    monkeypatch.setattr("zoneledger_cli.doctor.FIRST_PATIENCE_S", 0.3)
     monkeypatch.setattr("zoneledger_cli.doctor._SOON_S", 0.05)
     nobody = CliRunner().invoke(app, ["doctor", "--cell", GOOD, "--against", "http://127.0.0.1:9"])
     waiting, ended = nobody.stderr.splitlines()

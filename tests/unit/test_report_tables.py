@@ -8,7 +8,7 @@ from typing import Any
 
 from rich.console import Console
 
-from zoneledger_cli.report_tables import SLIGHT, VAGUE, show
+from zoneledger_cli.report_tables import SLIGHT, VAGUE, YOUNG_S, show
 
 
 def _figures(oee: float, low: float, high: float, unknown_s: float = 0.0) -> dict[str, Any]:
@@ -41,6 +41,7 @@ def _shown(
         "label": figures["label"],
         "start": "2026-11-25T06:00:00Z",
         "end": "2026-11-25T14:00:00Z",
+        "until": "2026-11-25T14:00:00Z",
         "figures": figures,
         "cells": [],
         "target": {"since": "2026-01-01", "oee": None, "good_per_hour": 55.0},
@@ -76,10 +77,24 @@ def test_a_change_within_the_bounds_is_not_told() -> None:
     assert _row(_shown(_figures(0.7, 0.7, 0.7), _figures(0.6, 0.5, 0.7)), "change, in points")[1] == "not sure"
 
 
+def test_in_its_first_half_hour_a_shift_is_held_against_nothing() -> None:
+    figures = _figures(0.7, 0.7, 0.7), _figures(0.6, 0.6, 0.6)
+    told = _shown(*figures, {"until": "2026-11-25T06:29:59.5Z"})
+    assert _row(told, "change, in points")[1:] == ["too early", *[""] * 9]
+    assert _row(_shown(*figures, {"until": "2026-11-25T06:30:00Z"}), "change, in points")[1] == "+10.0"
+    assert (
+        _row(_shown(*figures, {"end": "2026-11-25T06:20:00Z", "until": "2026-11-25T06:20:00Z"}), "change")[1] == "+10.0"
+    )
+
+
 def test_of_an_oee_whose_bounds_lie_far_apart_they_alone_are_told() -> None:
     told = _shown(_figures(0.5, 0.1, 0.9), _figures(0.6, 0.55, 0.65))
     assert _row(told, "harbour/wing-1/cell-1  ")[1:4] == ["–", "10.0 %", "90.0 %"]
     assert _row(told, "before: ")[1:4] == ["60.0 %", "55.0 %", "65.0 %"]
+    assert (
+        "Where no OEE is told, too much is unknown: what is available, performed and quality is of the known time."
+        in told
+    )
     told = _shown(_figures(0.6, 0.55, 0.65), _figures(0.5, 0.1, 0.9))
     assert _row(told, "before: ")[1:4] == ["–", "10.0 %", "90.0 %"]
 
@@ -98,11 +113,13 @@ def test_good_fasteners_of_an_hour_are_the_least_there_can_be_where_time_is_unkn
     told = _shown(_figures(0.7, 0.66, 0.72, unknown_s=144.0), before)
     assert _row(told, row)[7:10] == ["400", "390", "49"]
     assert "≥" not in told
+    assert "no OEE is told" not in told
 
 
 def test_the_terminal_and_the_page_have_the_same_limits() -> None:
     page = files("zoneledger.api").joinpath("web/doubt.js").read_text()
-    assert dict(re.findall(r"const (VAGUE|SLIGHT) = ([\d.]+);", page)) == {"VAGUE": str(VAGUE), "SLIGHT": str(SLIGHT)}
+    told = dict(re.findall(r"const (VAGUE|SLIGHT|YOUNG_MS) = ([\d.]+);", page))
+    assert told == {"VAGUE": str(VAGUE), "SLIGHT": str(SLIGHT), "YOUNG_MS": str(YOUNG_S * 1000)}
 
 
 def test_good_fasteners_of_an_hour_stand_over_those_that_were_promised() -> None:

@@ -16,9 +16,9 @@ TLS = {"ZONELEDGER_BROKER_URL": "mqtts://127.0.0.1"}
 #: Settings that there cannot be, and the sentence on each.
 WRONG: list[tuple[dict[str, str], str]] = [
     ({"ZONELEDGER_DATABASE_URL": "mysql://db/x"}, "ZONELEDGER_DATABASE_URL should be sqlite:///file or postgresql://"),
-    ({"ZONELEDGER_PORT": "http"}, "ZONELEDGER_PORT should be a valid integer"),
+    ({"ZONELEDGER_PORT": "http"}, "ZONELEDGER_PORT should be a whole number"),
     ({"ZONELEDGER_PORT": "0"}, "ZONELEDGER_PORT should be greater than or equal to 1"),
-    ({"ZONELEDGER_READS_ONLY": "perhaps"}, "ZONELEDGER_READS_ONLY should be a valid boolean"),
+    ({"ZONELEDGER_READS_ONLY": "perhaps"}, "ZONELEDGER_READS_ONLY should be true or false"),
     ({"ZONELEDGER_LISTEN_TO": " , "}, "ZONELEDGER_LISTEN_TO should name a site, a line or a cell"),
     (
         {"ZONELEDGER_KEEP_LEDGER_DAYS": "5"},

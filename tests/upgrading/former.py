@@ -29,9 +29,12 @@ def schema_of(url: str) -> str:
 
 
 def differences(kept: Any, told: Any, place: str = "") -> list[str]:
-    """Return the places at which an answer is not what was kept of one; what it has beside that is new."""
+    """Return the places at which an answer is not what was kept of one; what it has beside that is new.
+
+    The sentence beside a code may be worded anew.
+    """
     if isinstance(kept, dict) and isinstance(told, dict):
-        names = [(name, f"{place}/{name}") for name in kept]
+        names = [(name, f"{place}/{name}") for name in kept if name != "text" or "code" not in kept]
         missing = [where for name, where in names if name not in told]
         return missing + [
             one for name, where in names if name in told for one in differences(kept[name], told[name], where)

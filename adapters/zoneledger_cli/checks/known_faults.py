@@ -10,7 +10,8 @@ _MOSQUITTO = "https://github.com/eclipse-mosquitto/mosquitto/blob/master/ChangeL
 _SQLITE = "https://sqlite.org/wal.html#walresetbug"
 _SQLITE_RACE = (
     "a race between a checkpoint and a writer can damage a file with a write-ahead log; the service has one connection that writes "
-    "and checkpoints, which avoids it, but not beside a second process on the same file"
+    "and checkpoints, which avoids it, but not beside a second process on the same file, such as another service, or zoneledger "
+    "rebuild, key create or key revoke while the service runs"
 )
 
 

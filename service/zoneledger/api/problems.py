@@ -17,6 +17,7 @@ from starlette.requests import ClientDisconnect
 from zoneledger.api.guard import Entrance
 from zoneledger.api.near import LONGEST_NAME, methods_at, paths_near
 from zoneledger.core.errors import PlantInvalid, UnitUnknown, ZoneledgerError
+from zoneledger.core.plant import PATH_STEP_PATTERN
 from zoneledger.wording import counted, first_of, printable, words_of
 
 log = logging.getLogger(__name__)
@@ -24,6 +25,12 @@ log = logging.getLogger(__name__)
 MEDIA_TYPE = "application/problem+json"
 TYPE_PREFIX = "urn:zoneledger:problem:"
 RETRY_AFTER_S = 2
+#: A text that may be anything but control characters, and what is said of one that does not match a pattern.
+NO_CONTROLS = r"^[^\x00-\x1f\x7f-\x9f]*$"
+_PATTERNS = {
+    PATH_STEP_PATTERN: "should be 1 to 40 of a-z, 0-9 and -",
+    NO_CONTROLS: "should be text without control characters",
+}
 #: So many units are named to whoever asked for one that there is not.
 MOST_NAMED = 10
 #: Of what is wrong with a request so many places are told: a query may have thousands.
@@ -211,6 +218,8 @@ def _sentence(error: Mapping[str, Any], request: Request) -> str:
         return _not_taken(name, taken) if taken else "is not a parameter of this call"
     if error["type"] == "missing":
         return "is missing"
+    if error["type"] == "string_pattern_mismatch":
+        return _PATTERNS[error["ctx"]["pattern"]]
     return words_of(error)
 
 

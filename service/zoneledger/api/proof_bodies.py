@@ -8,13 +8,13 @@ from pydantic.json_schema import SkipJsonSchema
 from zoneledger.api.access import optional
 from zoneledger.api.confidence import Confidence
 from zoneledger.api.kpi_answers import Warned
+from zoneledger.api.problems import NO_CONTROLS
 from zoneledger.api.times import Instant, Seconds, Time, rfc3339, seconds
 from zoneledger.application.judging import Declared, Result
 from zoneledger.application.proofs import Check, Proof
 from zoneledger.core.proof import Judged
 
 MAX_BODY_BYTES = 16 * 1024
-NO_CONTROLS = r"^[^\x00-\x1f\x7f-\x9f]*$"
 
 Ratio = float | SkipJsonSchema[None]
 

@@ -7,12 +7,13 @@ from pydantic.json_schema import SkipJsonSchema
 
 from zoneledger.api.access import optional
 from zoneledger.api.pages import MAX_ID
+from zoneledger.api.problems import NO_CONTROLS
 from zoneledger.application.retry import ROWS_AT_ONCE
 from zoneledger.application.stored import RefusedFilter
 from zoneledger.core.decoding import Reason
 
 MAX_BODY_BYTES = 64 * 1024
-MAX_CELL, NO_CONTROLS = 500, r"^[^\x00-\x1f\x7f-\x9f]*$"
+MAX_CELL = 500
 MAX_IDS = 1000
 
 _Id = Annotated[int, Field(ge=1, le=MAX_ID)]

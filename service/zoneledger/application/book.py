@@ -1,5 +1,6 @@
 """Brings a cell's ledger up to its messages: appends where they follow, rewrites from their place where they are late."""
 
+import asyncio
 from bisect import bisect_right
 from collections import deque
 from collections.abc import AsyncIterator, Iterator
@@ -14,7 +15,7 @@ from zoneledger.application.ports import Writing
 from zoneledger.application.restating import counted, differing, outdated, recounted, restatements
 from zoneledger.application.stored import Checkpoint, Head, Key, Outdated, Revision, SnapshotRow, Stretch
 from zoneledger.core.booking import Booking, Limits
-from zoneledger.core.messages import Event, Message
+from zoneledger.core.messages import Event, Message, Snapshot
 from zoneledger.core.quick import read_stored
 from zoneledger.core.rows import Booked, Fastener, Place, Verdict
 from zoneledger.core.validation import snapshot_from
@@ -22,6 +23,8 @@ from zoneledger.core.verdicts import settle
 
 EVENTS_PER_CHECKPOINT = 256
 EVENTS_AT_ONCE = 1000
+#: How many messages are booked without a pause for others.
+MESSAGES_AT_A_TIME = 200
 CHECKPOINTS_AT_ONCE = 100
 _canonical = JSONEncoder(separators=(",", ":")).encode
 
@@ -45,7 +48,7 @@ class Changes:
     outdated: list[Outdated] = field(default_factory=list)
 
 
-def append(changes: Changes, kept: Kept, now_us: int) -> Booked:
+async def append(changes: Changes, kept: Kept, now_us: int) -> Booked:
     """Book messages that follow the last one booked; return the rows to add.
 
     Time after the end of the evidence so far was told as unknown: messages that come later than that revise it.
@@ -54,13 +57,16 @@ def append(changes: Changes, kept: Kept, now_us: int) -> Booked:
     told_us = now_us - booking.limits.silence_us
     first_us = booking.booked_us if booking.place else kept.messages[0][1].at_us
     before = booking.open_spans(head.link_down_us, now_us) if first_us < told_us else []
-    for _, message in kept.messages:
-        booking.add(message)
-        if isinstance(message, Event):
-            head.events_since_checkpoint += 1
-            if head.events_since_checkpoint >= EVENTS_PER_CHECKPOINT:
-                head.events_since_checkpoint = 0
+    events = head.events_since_checkpoint
+    for start in range(0, len(kept.messages), MESSAGES_AT_A_TIME):
+        await asyncio.sleep(0)
+        for _, message in kept.messages[start : start + MESSAGES_AT_A_TIME]:
+            booking.add(message)
+            events += type(message) is not Snapshot
+            if events >= EVENTS_PER_CHECKPOINT:
+                events = 0
                 changes.checkpoints.append((head.ledger_id, Checkpoint(message.boot, message.seq, dump(booking))))
+    head.events_since_checkpoint = events
     head.booking = dump(booking)
     rows = booking.take_booked()
     if first_us < told_us:

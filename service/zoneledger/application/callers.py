@@ -19,8 +19,8 @@ from zoneledger.application.keys import (
 )
 from zoneledger.application.ports import Store
 from zoneledger.application.remembered import Remembered
-from zoneledger.core.callers import EVERYONE, Caller
-from zoneledger.core.errors import NotAuthenticated
+from zoneledger.core.callers import EVERYONE, Caller, Scope
+from zoneledger.core.errors import NotAllowed, NotAuthenticated
 
 #: How long a key is taken as it was read: another process may have revoked it meanwhile.
 REMEMBER_US = 30_000_000
@@ -33,6 +33,7 @@ TOKEN_ROOT = "token:"
 NOTHING_SENT = "A key, a token or a session is wanted. Send a key or token as Authorization: Bearer, or log in."
 NOT_KNOWN = "This key, token or session is not known."
 OF_SESSION = "A session cannot begin another one; log in with a key or a token."
+NO_READER = "Logging in is for the pages, which only who may read can use: ask for a key with the scope read."
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,12 +143,14 @@ class Callers:
     async def open_session(self, credential: str, address: str) -> Session:
         """Begin a session with the scopes and units of a key or token, which ends with it, and after 12 hours.
 
-        Raises NotAuthenticated, and StoreUnavailable where this process only reads.
+        Raises NotAuthenticated, NotAllowed where the key or token may not read, and StoreUnavailable where this process only reads.
         """
         known = await self._known(credential, address)
         if known.caller.origin == "session":
             self._log.refusals.count(address, who_of(known.caller), OF_SESSION)
             raise NotAuthenticated(OF_SESSION)
+        if not known.caller.may(Scope.READ):
+            raise NotAllowed(NO_READER)
         now_us = self._clock()
         ends_us = min(now_us + SESSION_US, known.ends_us)
         row, token = new_key("session", known.caller, now_us, ends_us, known.root)

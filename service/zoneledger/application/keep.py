@@ -1,13 +1,14 @@
 """Keeps accepted messages of a cell once each: events by their key, snapshots by their place, instant and content."""
 
 from dataclasses import dataclass, field
+from operator import itemgetter
 
 from zoneledger.application.accept import Accepted, Sorted
 from zoneledger.application.ports import Writing
 from zoneledger.application.stored import EventRow, Head, Key, SnapshotRow
 from zoneledger.core.booking import Booking
 from zoneledger.core.decoding import Refusal, decode_value
-from zoneledger.core.messages import ActivityBegun, ActivityEnded, Event, FastenerMade, Message, Snapshot
+from zoneledger.core.messages import ActivityBegun, ActivityEnded, FastenerMade, Message, Snapshot
 from zoneledger.core.rows import Place
 from zoneledger.core.validation import content_of, snapshot_body
 
@@ -66,7 +67,7 @@ async def _keep_events(writing: Writing, group: Sorted, kept: Kept, accepted: li
         stored = texts.get(key)
         if stored is None:
             texts[key] = one.element.text
-            _keep_event(group, kept, one)
+            _keep_event(group, kept, one, key)
         elif stored == one.element.text or _same(stored, one):
             one.receipt.duplicate += 1
             kept.duplicate += 1
@@ -76,21 +77,15 @@ async def _keep_events(writing: Writing, group: Sorted, kept: Kept, accepted: li
             group.refuse(one.delivery, one.receipt, one.index, refusal, one.element.text)
 
 
-def _keep_event(group: Sorted, kept: Kept, one: Accepted) -> None:
-    message = one.message
-    row = EventRow(
-        kept.head.cell_id,
-        message.boot,
-        message.seq,
-        message.at_us,
-        group.arrived_us,
-        _READ_QUICKLY.get(type(message)) or one.element.value["type"],
-        one.element.text,
-    )
-    kept.rows.append(row)
-    kept.messages.append(((message.boot, message.seq, 0, message.at_us, ""), message))
+def _keep_event(group: Sorted, kept: Kept, one: Accepted, key: Key) -> None:
+    message, element, at_us = one.message, one.element, one.message.at_us
+    boot, seq = key
+    type_ = _READ_QUICKLY.get(type(message)) or element.value["type"]
+    kept.rows.append(EventRow(kept.head.cell_id, boot, seq, at_us, group.arrived_us, type_, element.text))
+    kept.messages.append(((boot, seq, 0, at_us, ""), message))
     one.receipt.stored += 1
-    group.count_unknown_fields(one)
+    if element.value is not None:
+        group.count_unknown_fields(one)
 
 
 async def _keep_snapshots(writing: Writing, group: Sorted, kept: Kept, accepted: list[Accepted]) -> None:
@@ -132,13 +127,13 @@ async def keep(writing: Writing, group: Sorted, head: Head, booking: Booking, ac
     """Return what is new among a cell's accepted messages, told in their receipts; same key with other content is refused."""
     kept = Kept(head, booking)
     accepted = _refuse_forgotten(group, head, accepted)
-    events = [one for one in accepted if isinstance(one.message, Event)]
-    snapshots = [one for one in accepted if isinstance(one.message, Snapshot)]
+    snapshots = [one for one in accepted if type(one.message) is Snapshot]
+    events = [one for one in accepted if type(one.message) is not Snapshot] if snapshots else accepted
     if events:
         await _keep_events(writing, group, kept, events)
     if snapshots:
         await _keep_snapshots(writing, group, kept, snapshots)
-    kept.messages.sort(key=lambda pair: pair[0])
+    kept.messages.sort(key=itemgetter(0))
     counts = head.counts
     counts["events"] = counts.get("events", 0) + len(kept.rows)
     counts["snapshots"] = counts.get("snapshots", 0) + len(kept.messages) - len(kept.rows)

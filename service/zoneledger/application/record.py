@@ -5,7 +5,7 @@ from typing import NamedTuple
 
 from zoneledger.application import book
 from zoneledger.application.accept import Sorted, ZonesOf, sort_delivery
-from zoneledger.application.giving_way import giving_way
+from zoneledger.application.giving_way import beside, giving_way
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.keep import Kept, keep
 from zoneledger.application.links import note_link
@@ -25,18 +25,21 @@ async def _keep_all(writing: Writing, group: Sorted, heads: dict[str, Head], lim
     async for cell, accepted in giving_way(sorted(group.accepted.items()), AT_A_TIME):
         head = heads[cell]
         kept.append(await keep(writing, group, head, book.load(head.booking, limits), accepted))
-    await writing.add_events([row for one in kept for row in one.rows])
-    await writing.add_snapshots([row for one in kept for row in one.snapshots])
     return [one for one in kept if one.messages]
 
 
+async def _add_messages(writing: Writing, kept: list[Kept]) -> None:
+    await writing.add_events([row for one in kept for row in one.rows])
+    await writing.add_snapshots([row for one in kept for row in one.snapshots])
+
+
 async def _book_all(writing: Writing, kept: list[Kept], limits: Limits, now_us: int) -> None:
-    changes, appended = book.Changes(), []
-    async for one in giving_way(kept, AT_A_TIME):
-        if one.follows:
-            appended.append((one, book.append(changes, one, now_us)))
-        else:
-            await book.rewrite(writing, changes, one.head, one.places, limits, now_us)
+    """Store the messages that are new, and book them: those that just follow while the database stores."""
+    changes, late = book.Changes(), [one for one in kept if not one.follows]
+    async with beside(_add_messages(writing, kept)):
+        appended = [(one, await book.append(changes, one, now_us)) for one in kept if one.follows]
+    async for one in giving_way(late, AT_A_TIME):
+        await book.rewrite(writing, changes, one.head, one.places, limits, now_us)
     await writing.add_booked([(one.head.ledger_id, rows) for one, rows in appended])
     for one, rows in appended:
         await book.give_verdicts(writing, changes, one.head, Booked(verdicts=rows.verdicts), now_us)

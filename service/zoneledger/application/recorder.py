@@ -13,7 +13,7 @@ from zoneledger.application.ports import Store, Writing
 from zoneledger.application.record import record_group
 from zoneledger.application.stored import Head
 from zoneledger.application.tally import IntakeTally
-from zoneledger.application.waiting import Group, Waiting, nothing_kept
+from zoneledger.application.waiting import Group, Waiting, nothing_kept, uncollected
 from zoneledger.core.booking import Limits
 from zoneledger.core.decoding import Refusal
 from zoneledger.core.errors import StoreUnavailable
@@ -112,7 +112,7 @@ class Recorder:
 
     async def run(self) -> None:
         """Record groups until cancelled; whatever then still waits is told that nothing of it was kept."""
-        group: list[Waiting] = []
+        group, is_busy = list[Waiting](), False
         try:
             while True:
                 if not self._waiting and not self._coming.deliveries and not await self._something_comes():
@@ -120,15 +120,17 @@ class Recorder:
                     continue
                 await self._all_taken_apart()
                 if not self._coming.is_full:
-                    await asyncio.sleep(BUSY_LINGER_S if len(group) >= BUSY else LINGER_S)
+                    await asyncio.sleep(BUSY_LINGER_S if is_busy else LINGER_S)
                     await self._all_taken_apart()
                 group, self._coming = self._coming.deliveries, Group()
                 self._records = True
                 self._take_apart_soon()
-                await self._record(group)
-                self._records = False
-                for delivery, _ in group:
-                    delivery.apart = None
+                with uncollected():
+                    await self._record(group)
+                    self._records, is_busy = False, len(group) >= BUSY
+                    for delivery, _ in group:
+                        delivery.apart = None
+                    group = []
         finally:
             self._stopped = True
             nothing_kept((*group, *self._coming.deliveries, *self._waiting), "the service is stopping")

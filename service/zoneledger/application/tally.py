@@ -52,9 +52,9 @@ class IntakeTally:
         for receipt in recorded.receipts:
             self.count(receipt)
         for kept in recorded.kept:
-            for _, message in kept.messages:
-                if type(message) is FastenerMade:
-                    self.fasteners[kept.head.cell, message.result] += 1
+            results = Counter([message.result for _, message in kept.messages if type(message) is FastenerMade])
+            for result, number in results.items():
+                self.fasteners[kept.head.cell, result] += number
 
     def count(self, receipt: Receipt) -> None:
         """Count what became of a delivery."""

@@ -104,8 +104,11 @@ def _why_none(path: str, line: Line, shift: str) -> str:
         )
     if is_no_date(day):
         return f"There is no date {day}, and so no shift of {path} on it"
-    if name not in {pattern.name for pattern in line.shifts}:
+    begins = [pattern.since for pattern in line.shifts if pattern.name == name]
+    if not begins:
         return f"{path} has no shift {name!r}"
+    if date.fromisoformat(day) < min(begins):
+        return f"{path} has its shift {name!r} since {min(begins)}, and none on {day}"
     return f"{path} has no shift {name!r} on {day}, a {date.fromisoformat(day):%A}"
 
 

@@ -81,7 +81,9 @@ class Booking:
     def add(self, message: m.Message) -> None:
         """Book the next message in the order."""
         if type(message) is m.FastenerMade and self._just_goes_on(message):
-            self._reach(message.at_us)
+            if self.stale:
+                self._reach(message.at_us)
+            self.booked_us = message.at_us
             self.seq, self.at_us, self.rank = message.seq, message.at_us, EVENT_RANK
             self._add_fastener(message)
             return
@@ -201,8 +203,9 @@ class Booking:
                 self.booked.alarms.append(Alarm(event.boot, event.seq, self.booked_us, *told))
 
     def _add_fastener(self, event: m.FastenerMade) -> None:
-        zone = self.condition.zone(event.zone)
-        count = self._counted(event.zone)
+        name = event.zone
+        zone = self.condition.zones.get(name) or self.condition.zone(name)
+        count = self.made.get(name) or self._counted(name)
         if count is not None:
             count[1] += 1
         self.booked.fasteners.append(
@@ -210,7 +213,7 @@ class Booking:
                 event.boot,
                 event.seq,
                 self.booked_us,
-                event.zone,
+                name,
                 event.operation,
                 event.item,
                 event.program if event.program is not None else zone.program,

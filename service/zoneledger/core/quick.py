@@ -5,6 +5,7 @@ just so is left to them.
 """
 
 from datetime import datetime, timedelta
+from functools import lru_cache
 from typing import Annotated, Literal
 
 from msgspec import DecodeError, Meta, Struct
@@ -60,17 +61,37 @@ _EPOCH, _MICROSECOND = datetime(1970, 1, 1), timedelta(microseconds=1)
 _QUOTES = 2 * 8 + 2 * 5
 
 
+_SECONDS_US = {f"{second:02}": second * 1_000_000 for second in range(60)}
+
+
+@lru_cache(maxsize=1000)
+def _minute_us(text: str) -> int | None:
+    """Return the begin of a minute that is written as `2026-11-25T06:00:`, None where a text is not just so."""
+    # By its length and where its marks are, it has none of the other forms that Python reads.
+    whole = len(text) == 17 and text[4] == text[7] == "-" and text[10] == "T" and text[13] == text[16] == ":"
+    if not whole or text[11:13] >= "24":
+        return None
+    try:
+        return (datetime.fromisoformat(f"{text}00") - _EPOCH) // _MICROSECOND
+    except ValueError:
+        return None
+
+
 def _instant_us(at: str) -> int:
     """Return what `parse_instant` does of an instant, and raise what it raises; in UTC, as most are, with less ado."""
-    time = at[:-1] if at[-1:] == "Z" else at[:-6] if at[-6:] == "+00:00" else ""
-    # By its length and where its marks are, it has none of the other forms that Python reads.
-    whole = len(time) in (19, 23, 26) and time[4] == time[7] == "-" and time[10] == "T" and time[13] == time[16] == ":"
-    if whole and time[11:13] < "24" and (len(time) == 19 or (time[19] == "." and time[20:].isdigit())):
-        try:
-            return (datetime.fromisoformat(time) - _EPOCH) // _MICROSECOND
-        except ValueError:
-            pass  # a day that does not exist, which is told below
+    minute_us, second_us, rest = _minute_us(at[:17]), _SECONDS_US.get(at[17:19]), at[19:]
+    if minute_us is not None and second_us is not None:
+        if rest in ("Z", "+00:00"):
+            return minute_us + second_us
+        digits = rest[1:-1] if rest[-1:] == "Z" else rest[1:-6] if rest[-6:] == "+00:00" else ""
+        if digits.isdigit() and rest[0] == "." and len(digits) in (3, 6):
+            return minute_us + second_us + int(digits) * (1 if len(digits) == 6 else 1000)
     return parse_instant("at", at)
+
+
+@lru_cache(maxsize=1000)
+def _is_zone(name: str) -> bool:
+    return ZONE.fullmatch(name) is not None
 
 
 def _read_message(text: str) -> Message | None:
@@ -87,7 +108,7 @@ def _read_message(text: str) -> Message | None:
         texts = (f.program is not None) + (f.panel is not None) + (f.outcome is not None)
         more = 4 * texts + 6 * (f.planned is not None)
     # A field that stood twice, or null, which the contract does not have, has marks that no value accounts for.
-    if text.count('"') != _QUOTES + more or ZONE.fullmatch(f.zone) is None:
+    if text.count('"') != _QUOTES + more or not _is_zone(f.zone):
         return None
     if isinstance(f, _Fastener):
         told = f.zone, f.operation, f.result, f.item, f.position, f.panel, f.program, f.seconds
@@ -104,8 +125,8 @@ def _read(text: str) -> Element:
 
 
 def _is_plain(text: str) -> bool:
-    """Whether a text is ASCII without escapes or control characters."""
-    return text.isascii() and "\\" not in text and text.isprintable()
+    """Whether a text is ASCII without escapes; of control characters the decoder takes only this one in a text."""
+    return text.isascii() and "\\" not in text and "\x7f" not in text
 
 
 def read_stored(text: str) -> Message:

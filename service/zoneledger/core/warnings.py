@@ -1,6 +1,7 @@
 """What a reader of figures should know before quoting them, in plain words and with a code."""
 
 from collections.abc import Iterable, Sequence, Set
+from math import ceil, floor
 from typing import NamedTuple
 
 from zoneledger.core.figures import Account, Figures
@@ -135,14 +136,21 @@ def _level_warnings(level: str) -> list[Warning]:
     return [Warning("zone_oee", text)] if level == "zone" else []
 
 
+def _unknown(minutes: float, figures: Figures) -> str:
+    """Say how much is unknown, and what the OEE may be for that: each bound rounded away from the other."""
+    text = f"For {minutes:.1f} min of planned time there is no evidence"
+    low, high = figures.oee_low, figures.oee_high
+    if low is not None and high is not None:
+        text += f", so that the OEE is between {floor(low * 1000) / 10:.1f} % and {ceil(high * 1000) / 10:.1f} %"
+    return f"{text}; see known and oee_bounds of /v1/kpi."
+
+
 def _doubts(account: Account, figures: Figures, unrated: Set[Kind]) -> list[Warning]:
     found = []
     if account.planned_us == 0:
         found.append(Warning("no_planned_time", "No planned time lies in this window, so nothing is divided by it."))
     if account.unknown_us:
-        minutes = account.unknown_us / 60e6
-        text = f"For {minutes:.1f} min of planned time there is no evidence; see known and oee_bounds of /v1/kpi."
-        found.append(Warning("unknown_time", text))
+        found.append(Warning("unknown_time", _unknown(account.unknown_us / 60e6, figures)))
     if forgotten_us := account.reasons.get((UNKNOWN, NOT_KEPT)):
         minutes = forgotten_us / 60e6
         found.append(Warning("not_kept", f"For {minutes:.1f} min of planned time the ledger is not kept any more."))

@@ -142,8 +142,6 @@ def _sentence(error: ErrorDetails) -> str:
         return "must be a mapping of fields"
     if kind == "list_type":
         return "must be a list"
-    if kind == "float_type":
-        return "must be a number"
     if kind in ("too_short", "string_too_short"):
         return "must not be empty"
     if kind == "too_long":

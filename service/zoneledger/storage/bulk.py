@@ -30,12 +30,12 @@ async def insert_tuples(
         await _copy(connection, table, names, rows)
     else:
         at_once = VALUES_AT_ONCE // len(names)
-        rest = len(rows) % at_once
-        joined = [tuple(chain(*rows[at : at + at_once])) for at in range(rest, len(rows), at_once)]
-        if rest:
-            await connection.exec_driver_sql(_statement(table, names, rest), tuple(chain(*rows[:rest])))
-        if joined:
+        whole = len(rows) - len(rows) % at_once
+        if whole:
+            joined = [tuple(chain(*rows[at : at + at_once])) for at in range(0, whole, at_once)]
             await connection.exec_driver_sql(_statement(table, names, at_once), joined)
+        if rest := rows[whole:]:
+            await connection.exec_driver_sql(_statement(table, names, len(rest)), tuple(chain(*rest)))
 
 
 async def _copy(

@@ -208,7 +208,7 @@ async def test_the_target_that_is_wrong_is_named(ran: httpx.AsyncClient) -> None
     found = problem(await ran.post("/v1/proofs", json=RUN | {"targets": wrong}), "request_invalid")
     assert {one["place"]: one["detail"] for one in found["errors"]} == {
         "body/targets/oee": "should be less than or equal to 1",
-        "body/targets/mtbf_s": "should be a valid number",
+        "body/targets/mtbf_s": "should be a number",
         "body/targets/speed": "is not a parameter of this call",
     }
     found = problem(await ran.post("/v1/proofs", json={"name": "a"}), "request_invalid")

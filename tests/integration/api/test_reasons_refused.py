@@ -71,6 +71,11 @@ async def test_a_body_of_another_shape_is_a_problem_at_its_place(
     assert (await get("/v1/reasons/bench"))["entries"] == []
 
 
+async def test_what_a_name_should_be_is_said_without_a_pattern(told: httpx.AsyncClient) -> None:
+    found = problem(await told.post("/v1/reasons", json=GOOD | {"by": "Ann Smith"}), "request_invalid")
+    assert [one["detail"] for one in found["errors"]] == ["should be 1 to 40 of a-z, 0-9 and -"]
+
+
 @pytest.mark.parametrize("missing", sorted(GOOD))
 async def test_each_field_but_the_note_has_to_be_given(told: httpx.AsyncClient, missing: str) -> None:
     body = {name: value for name, value in GOOD.items() if name != missing}

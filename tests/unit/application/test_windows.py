@@ -94,6 +94,10 @@ def test_a_shift_that_does_not_exist_names_those_that_do(shift: str) -> None:
         ("2026-11-25/early ", "harbour/wing-1 has no shift 'early '; its shifts: early."),
         ("2026-11-25/\x1b[31m", "harbour/wing-1 has no shift '\\x1b[31m'; its shifts: early."),
         ("2026-11-28/early", "harbour/wing-1 has no shift 'early' on 2026-11-28, a Saturday; its shifts: early."),
+        (
+            "2026-01-02/early",
+            "harbour/wing-1 has its shift 'early' since 2026-01-05, and none on 2026-01-02; its shifts: early.",
+        ),
     ],
 )
 def test_a_shift_that_does_not_exist_is_told_what_is_wrong_with_it(shift: str, told: str) -> None:

@@ -1,5 +1,9 @@
 """What a reader of figures is told before quoting them."""
 
+import re
+
+import pytest
+
 from zoneledger.core.figures import Account, figures_of
 from zoneledger.core.warnings import Kind, Warning, failure_warnings, warnings_of
 
@@ -66,6 +70,16 @@ def test_unknown_time_is_told_in_minutes() -> None:
     assert "1.5 min of planned time" in _warnings(account)[0].text
 
 
+def test_beside_unknown_time_stands_what_the_oee_is_at_least_and_at_most_rounded_away_from_each_other() -> None:
+    account = _plain()
+    account.planned_us, account.unknown_us = 3_000_000, 1_000_000
+    account.running_us, account.standard_us, account.good_standard_us = 2_000_000, 2_000_000, 2_000_000
+    low, high = figures_of(account).oee_low, figures_of(account).oee_high
+    assert low == pytest.approx(2 / 3)
+    assert high == 1
+    assert ", so that the OEE is between 66.6 % and 100.0 %; see known" in _warnings(account)[0].text
+
+
 def test_a_performance_of_exactly_1_is_plain() -> None:
     account = _plain()
     account.standard_us = 10
@@ -92,7 +106,9 @@ def test_every_text_is_one_whole_sentence() -> None:
     account = Account(planned_us=1, unknown_us=1, outside_planned=1, unseen_more=1)
     texts = [one.text for one in _warnings(account, "zone", stage="not_over")]
     assert len(texts) == 5
-    assert all(not text[0].islower() and text.endswith(".") and text.count(".") <= 2 for text in texts)
+    stops = [re.sub(r"\d\.\d", "", text).count(".") for text in texts]
+    assert all(not text[0].islower() and text.endswith(".") for text in texts)
+    assert stops == [1] * 5
 
 
 def test_a_controller_that_counts_fewer_than_were_received_is_told_as_such() -> None:

@@ -13,6 +13,9 @@
   const bdi = (text) => h("bdi", {}, text);
   const when = (clock, value) => (value ? clock.second(value) : "–");
 
+  const notAll = (shown, all) =>
+    shown && shown < all ? h("p", { class: "soft" }, `Shown are the last ${shown} of ${ZL.number(all)}.`) : null;
+
   const finding = (one, clock) => {
     const from = one.first && one.first !== one.last ? `${when(clock, one.first)} to ` : "";
     return h(
@@ -30,7 +33,8 @@
     const breaches = seen.findings.filter((one) => one.severity === "breach").length;
     const broken = `The contract was not kept: ${ZL.count(breaches, "breach", "breaches")}.`;
     const told = seen.kept ? "The contract was kept." : broken;
-    const looked = `Looked at: ${clock.minute(seen.start)} to ${clock.second(seen.end)}.`;
+    const [start, end] = [seen.start, seen.end].map(clock.second);
+    const looked = `Looked at: ${start} to ${end}, as all times in ${clock.zone}.`;
     const words = [seen.kept === null ? NOT_KNOWN : told, " ", h("span", { class: "soft" }, looked)];
     const findings = seen.findings.map((one) => finding(one, clock));
     return [
@@ -99,6 +103,7 @@
       `Refused: ${ZL.number(number)}`,
       h("p", {}, counts.join(" · ")),
       ZL.wide("Refused messages", ZL.table(["Arrived", "Why", "In words", "As it came"], last.map(row))),
+      notAll(last.length, number),
       h("p", { class: "soft" }, again),
     );
   };
@@ -111,7 +116,8 @@
     const heads = [{ n: "Start of the controller" }, { n: "First" }, { n: "Last" }, "Shown by a message of"];
     const many = `${ZL.count(gaps.events, "event")} in ${ZL.count(gaps.number, "gap")}`;
     const words = h("p", {}, `${many}: a gap closes by itself once what is missing is sent again.`);
-    return section("Missing events", words, ZL.wide("Gaps", ZL.table(heads, gaps.last.map(row))));
+    const table = ZL.wide("Gaps", ZL.table(heads, gaps.last.map(row)));
+    return section("Missing events", words, table, notAll(gaps.last.length, gaps.number));
   };
 
   /** Where the controller contradicts itself. */
@@ -125,8 +131,10 @@
         ZL.td(bdi(one.detail)),
       );
     const rows = Object.entries(seen.discrepancies).flatMap(([kind, { last }]) => last.map((one) => row(kind, one)));
+    const all = Object.values(seen.discrepancies).reduce((sum, { number }) => sum + number, 0);
     const heads = ["At", "Kind", "Zone", { n: "Number" }, "What does not fit"];
-    return section("Contradictions", rows.length ? ZL.wide("Contradictions", ZL.table(heads, rows)) : none("None."));
+    const table = rows.length ? ZL.wide("Contradictions", ZL.table(heads, rows)) : none("None.");
+    return section("Contradictions", table, notAll(rows.length, all));
   };
 
   /** The alarms that are active. */

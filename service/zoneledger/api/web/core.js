@@ -76,9 +76,12 @@ const ZL = {};
   const kept = document.getElementById("answers");
   ZL.answers = kept ? JSON.parse(kept.textContent) : null;
 
-  /** Make a link to a page of the service; in a page that was saved it is a text. */
-  ZL.link = ({ href, ...attributes }, ...children) =>
-    ZL.answers ? ZL.h("span", attributes, children) : ZL.h("a", { href, ...attributes }, children);
+  /** Make a link to a page of the service, of a `unit` where it is of one; in a page that was saved, and to what the
+      reader does not reach, it is a text. */
+  ZL.link = ({ href, unit, ...attributes }, ...children) =>
+    ZL.answers || (unit && !ZL.reaches(unit))
+      ? ZL.h("span", attributes, children)
+      : ZL.h("a", { href, ...attributes }, children);
 
   const decoded = (step) => {
     try {

@@ -62,7 +62,8 @@
       button.setAttribute("aria-disabled", "true");
       said.textContent = "…";
       try {
-        const why = await send(field.value.trim());
+        /* Whoever was given the whole header has copied its first word, too. */
+        const why = await send(field.value.trim().replace(/^bearer +/i, ""));
         if (why === null) {
           goOn();
           return;

@@ -42,14 +42,14 @@
     return h(
       "section",
       {},
-      h("h2", {}, h("a", { href }, `${ZL.last(line.unit)}: shift sheet`)),
+      h("h2", {}, ZL.link({ href, unit: line.unit }, `${ZL.last(line.unit)}: shift sheet`)),
       ZL.soFar(line.unit),
       line.cells.length ? line.cells.map((cell) => cellRow(cell, clock)) : none,
     );
   };
 
   const siteBlock = (site) => {
-    const link = h("a", { href: `/sheet/${ZL.pathOf(site.unit)}` }, site.unit);
+    const link = ZL.link({ href: `/sheet/${ZL.pathOf(site.unit)}`, unit: site.unit }, site.unit);
     const clock = ZL.clockOf(site.timezone);
     const title = h("h1", {}, link, h("span", { class: "soft" }, ` · ${site.timezone}`));
     return h("div", {}, title, site.lines.map((line) => lineBlock(line, clock)));
@@ -87,7 +87,9 @@
 
   const load = async () => {
     try {
-      show(await ZL.get("/v1/units"));
+      const units = await ZL.get("/v1/units");
+      await ZL.known;
+      show(units);
       if (!shown) follow();
       shown = true;
       ZL.standing("");

@@ -58,8 +58,12 @@
   /** Look whether the session still is one: a stream that is refused does not say why. */
   ZL.checkSession = look;
 
+  /** Whether who is logged in reaches a unit; of nobody, and before that is known, it is not said that they do not. */
+  ZL.reaches = (unit) => !who || !who.units || who.units.some((one) => `${unit}/`.startsWith(`${one}/`));
+
   if (ZL.answers) return;
   /* A page that comes back from the browser's memory may be one of a session that is over. */
   addEventListener("pageshow", (event) => event.persisted && look());
-  look();
+  /** Done once it is known who is logged in, or cannot be. */
+  ZL.known = look();
 })();

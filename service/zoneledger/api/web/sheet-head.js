@@ -17,7 +17,7 @@
     const links = steps.map((step, k) => {
       const unit = steps.slice(0, k + 1).join("/");
       const query = k === 0 && place.query.has("shift") ? "" : ZL.queryOf();
-      const link = () => ZL.link({ href: `/sheet/${ZL.pathOf(unit)}${query}` }, step);
+      const link = () => ZL.link({ href: `/sheet/${ZL.pathOf(unit)}${query}`, unit }, step);
       return [" / ", k === steps.length - 1 ? h("span", { "aria-current": "page" }, step) : link()];
     });
     return h("nav", { class: "trail", "aria-label": "Where this is" }, ZL.link({ href: "/" }, "All lines"), links);

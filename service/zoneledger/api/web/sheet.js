@@ -100,6 +100,7 @@
     const began = performance.now();
     try {
       const sheet = await ZL.get(`/v1/sheet/${ZL.pathOf(unit)}${ZL.queryOf()}`);
+      await ZL.known;
       arrived = performance.now();
       tookMs = arrived - began;
       if (view) {

@@ -64,6 +64,7 @@
     return {
       at: dated(minute),
       exact: dated(second),
+      zone: timeZone,
       offset: offsetOf(timeZone),
       minute: (value) => minute.format(at(value)),
       second: (value) => second.format(at(value)),

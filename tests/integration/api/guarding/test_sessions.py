@@ -82,6 +82,14 @@ async def test_what_is_not_right_begins_no_session(asking: Asking) -> None:
         assert credential not in answer.text
 
 
+@pytest.mark.parametrize(("scope", "status"), [("ingest", 403), ("reasons", 403), ("read", 201), ("admin", 201)])
+async def test_only_who_may_read_begins_a_session(asking: Asking, make_key: MakeKey, scope: str, status: int) -> None:
+    answer = await asking().post(SESSION, json={"credential": await make_key(scope)}, headers=OWN)
+    assert (answer.status_code, "set-cookie" in answer.headers) == (status, status == 201)
+    if status == 403:
+        assert problem(answer, "not_allowed")["detail"].endswith("ask for a key with the scope read.")
+
+
 async def test_a_body_that_is_none_begins_no_session(asking: Asking) -> None:
     long = {"credential": 13000 * "x"}
     bodies: list[object] = [{}, {"credential": ""}, {"credential": 1}, long, {"other": "x"}, []]

@@ -1,8 +1,9 @@
-"""Work that has many steps gives way to others between them, so that it does not hold up the event loop."""
+"""How work with many steps goes beside other work: it gives way, is done meanwhile, and is left alone by the collector."""
 
 import asyncio
-from collections.abc import AsyncIterator, Coroutine, Iterable
-from contextlib import asynccontextmanager
+import gc
+from collections.abc import AsyncIterator, Coroutine, Iterable, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from typing import Any, TypeVar
 
 T = TypeVar("T")
@@ -20,11 +21,26 @@ async def giving_way(things: Iterable[T], at_a_time: int) -> AsyncIterator[T]:
 async def beside(work: Coroutine[Any, Any, None]) -> AsyncIterator[None]:
     """Let work be done during the block, which ends once both are; where either fails the other has ended before that is told."""
     task = asyncio.ensure_future(work)
-    await asyncio.sleep(0)  # it begins
     try:
+        await asyncio.sleep(0)  # it begins
         yield
     except BaseException:
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
         raise
     await task
+
+
+@contextmanager
+def uncollected() -> Iterator[None]:
+    """Keep Python's cycle collector from walking thousands of messages and rows while they are worked on.
+
+    They hold no cycles, and are gone soon. Walking them took a tenth of the time.
+    """
+    was_enabled = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_enabled:
+            gc.enable()

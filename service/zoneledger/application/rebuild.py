@@ -14,7 +14,7 @@ from zoneledger.application.book import (
     next_messages,
     rewrite,
 )
-from zoneledger.application.giving_way import giving_way
+from zoneledger.application.giving_way import giving_way, uncollected
 from zoneledger.application.plants import FOREVER_US
 from zoneledger.application.ports import Store, Writing
 from zoneledger.application.restating import differing, joined, recounted, restatements
@@ -86,7 +86,8 @@ async def rebuild(
         async with store.writing() as writing:
             await writing.lock_heads([cell])  # nothing is booked between reading the messages and the old ledger
             await _touch(writing, new, clock)
-            is_whole = await _fold_piece(writing, new, clock())
+            with uncollected():
+                is_whole = await _fold_piece(writing, new, clock())
         tell(new.events)
     changed = await _put_in_place(store, new, clock, limits)
     await _remove_others(store, cell, clock, at_once=True)
@@ -114,8 +115,9 @@ async def _is_right(store: Store, new: _New, clock: Clock, tell: Callable[[int],
         async with store.writing() as writing:
             head = (await writing.lock_heads([new.old.cell]))[new.old.cell]
             await _touch(writing, new, clock)
-            if not await held.agrees(writing, head):
-                return False
+            with uncollected():
+                if not await held.agrees(writing, head):
+                    return False
         tell(held.events)
         if held.after is None:
             return True

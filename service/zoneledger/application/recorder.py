@@ -7,13 +7,14 @@ from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import asynccontextmanager
 
 from zoneledger.application.accept import Sorted
+from zoneledger.application.giving_way import uncollected
 from zoneledger.application.intake import Delivery, Receipt
 from zoneledger.application.plants import Plants
 from zoneledger.application.ports import Store, Writing
 from zoneledger.application.record import record_group
 from zoneledger.application.stored import Head
 from zoneledger.application.tally import IntakeTally
-from zoneledger.application.waiting import Group, Waiting, nothing_kept, uncollected
+from zoneledger.application.waiting import Group, Waiting, nothing_kept
 from zoneledger.core.booking import Limits
 from zoneledger.core.decoding import Refusal
 from zoneledger.core.errors import StoreUnavailable

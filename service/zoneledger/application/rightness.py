@@ -1,13 +1,13 @@
 """Holds a cell's ledger against its messages, piece by piece: one that is right need not be written anew."""
 
+import asyncio
 from dataclasses import dataclass
 
 from zoneledger.application.book import Formers, Refold, difference, dump, load, next_messages, settled_otherwise
-from zoneledger.application.giving_way import giving_way
 from zoneledger.application.ports import Writing
 from zoneledger.application.stored import Head, Key
 from zoneledger.core.booking import Booking
-from zoneledger.core.messages import Event
+from zoneledger.core.messages import Snapshot
 from zoneledger.core.rows import Booked
 
 #: How many messages are folded without a pause.
@@ -47,9 +47,11 @@ class Held:
         formers = Formers(writing, head.ledger_id, self.after, FORMERS_AT_ONCE)
         messages, self.after = await next_messages(writing, head.cell_id, self.after, EVENTS_AT_ONCE)
         former = await formers.seek((-1, 0))
-        async for message in giving_way(messages, MESSAGES_AT_A_TIME):
+        for number, message in enumerate(messages, start=1):
+            if number % MESSAGES_AT_A_TIME == 0:
+                await asyncio.sleep(0)
             self.booking.add(message)
-            if not isinstance(message, Event):
+            if type(message) is Snapshot:
                 continue
             self.events += 1
             key = message.boot, message.seq

@@ -1,9 +1,7 @@
 """Deliveries that wait for what becomes of them, and the groups in which they are recorded."""
 
 import asyncio
-import gc
-from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from zoneledger.application.accept import take_apart
@@ -41,21 +39,6 @@ class Group:
         except Exception:  # is met again where it is recorded, and told there
             return 1
         return 1 if isinstance(delivery.apart, Refusal) else len(delivery.apart)
-
-
-@contextmanager
-def uncollected() -> Iterator[None]:
-    """Keep Python's cycle collector from walking the thousands of things that a group is while it is recorded.
-
-    They hold no cycles, and are gone at its end. Walking them took a tenth of the time.
-    """
-    was_enabled = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was_enabled:
-            gc.enable()
 
 
 def nothing_kept(group: Iterable[Waiting], why: str) -> None:

@@ -78,7 +78,7 @@ async def read_stretch(connection: AsyncConnection, ledger_id: int, stretch: Str
     spans = select(s.zone, s.start_us, s.end_us, s.state, s.reason).where(in_stretch(t.spans, ledger_id, stretch))
     return Booked(
         [ZoneSpan(zone, Span(*span)) for zone, *span in (await connection.execute(spans)).all()],
-        [Fastener(*row) for row in await rows(t.fasteners, *FASTENER_COLUMNS)],
+        [Fastener._make(row) for row in await rows(t.fasteners, *FASTENER_COLUMNS)],
         [Verdict(*row) for row in await rows(t.verdicts, *VERDICT_COLUMNS)],
         [gap_of(row) for row in await rows(t.gaps)],
         [discrepancy_of(row) for row in await rows(t.discrepancies)],

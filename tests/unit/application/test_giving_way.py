@@ -5,8 +5,7 @@ import gc
 
 import pytest
 
-from zoneledger.application.giving_way import beside, giving_way
-from zoneledger.application.waiting import uncollected
+from zoneledger.application.giving_way import beside, giving_way, uncollected
 
 
 class _Failed(Exception):
@@ -70,7 +69,8 @@ async def test_where_both_fail_that_of_the_block_is_told() -> None:
         await both()
 
 
-async def test_who_waits_for_the_work_and_is_cancelled_breaks_it_off() -> None:
+@pytest.mark.parametrize("turns", [1, 2, 5])
+async def test_who_waits_for_the_work_and_is_cancelled_breaks_it_off(turns: int) -> None:
     told: list[str] = []
 
     async def both() -> None:
@@ -78,7 +78,7 @@ async def test_who_waits_for_the_work_and_is_cancelled_breaks_it_off() -> None:
             pass
 
     task = asyncio.create_task(both())
-    for _ in range(5):
+    for _ in range(turns):
         await asyncio.sleep(0)
     task.cancel()
     with pytest.raises(asyncio.CancelledError):
@@ -102,7 +102,7 @@ async def test_others_have_a_turn_after_so_many_things() -> None:
 
 
 @pytest.mark.parametrize("fails", [False, True])
-def test_the_collector_looks_again_after_a_group_even_if_that_failed(fails: bool) -> None:
+def test_the_collector_looks_again_afterwards_even_after_a_failure(fails: bool) -> None:
     assert gc.isenabled()
     with pytest.raises(_Failed) if fails else uncollected(), uncollected():
         assert not gc.isenabled()

@@ -19,12 +19,14 @@ def rows_of(results: list[dict[str, Any]]) -> Iterator[str]:
 
 
 def table(files: list[Path]) -> str:
-    """Return the machine and a table in Markdown."""
+    """Return the machine and a table in Markdown; files that compare nothing, as that of scaling, are named below it."""
     told = [json.loads(file.read_text()) for file in files]
     machines = {json.dumps(one["environment"], sort_keys=True): None for one in told}
     head = ["| work | baseline | baseline's | ours | ratio (runs) | aim |", "| --- | --- | --- | --- | --- | --- |"]
-    rows = [row for one in told for row in rows_of(one["results"])]
-    return "\n".join([*(f"Measured on: {machine}" for machine in machines), "", *head, *rows])
+    rows = [row for one in told for row in rows_of(one.get("results", []))]
+    others = [str(file) for file, one in zip(files, told, strict=True) if "results" not in one]
+    rest = ["", f"To be read by themselves: {', '.join(others)}"] if others else []
+    return "\n".join([*(f"Measured on: {machine}" for machine in machines), "", *head, *rows, *rest])
 
 
 def main() -> None:

@@ -2,9 +2,7 @@
 
 import time
 
-from sqlalchemy import text
-
-from benchmarks.year import LAST_US, LINE, NOW_US, SHIFTS, cells_of, fill
+from benchmarks.year import LAST_US, LINE, NOW_US, SHIFTS, cells_of, fill, settle
 from zoneledger.api.times import rfc3339
 from zoneledger.application.presumming import Presumming, presum
 from zoneledger.application.windows import MAX_WINDOW_US
@@ -20,24 +18,15 @@ async def prepare(database_url: str, plant: str, cells: int, days: int) -> tuple
     engines = open_engines(database_url)
     began_s = time.perf_counter()
     rows = await fill(engines, cells, days)
-    await engines.dispose()
     filled_s = time.perf_counter()
     service = build_service(database_url, clock=lambda: NOW_US)
     await service.plants.declare(service.store, plant, NOW_US)
     await presum(Presumming(service.store, service.plants, service.now_us, service.limits, rest=0), MAX_WINDOW_US)
     await service.store.close()
     ended_s = time.perf_counter()
-    await settle(database_url)
+    await settle(engines.write)
+    await engines.dispose()
     return rows, filled_s - began_s, ended_s - filled_s
-
-
-async def settle(database_url: str) -> None:
-    """Let PostgreSQL look at what it has, as its autovacuum does within minutes of a change: else its plans change meanwhile."""
-    if database_url.startswith("postgresql"):
-        engines = open_engines(database_url)
-        async with engines.write.execution_options(isolation_level="AUTOCOMMIT").connect() as connection:
-            await connection.execute(text("VACUUM ANALYZE"))
-        await engines.dispose()
 
 
 def shift_paths(cells: int, days: int) -> list[str]:

@@ -90,11 +90,15 @@ async def fill(engines: Engines, cells: int, days: int) -> int:
         for sql in (f"INSERT INTO spans (ledger_id, zone, start_us, end_us, state, reason) {spans}", made):
             async with transaction(engine) as connection:
                 rows += (await connection.execute(text(sql))).rowcount
-    if engine.dialect.name == "postgresql":
-        async with engine.execution_options(isolation_level="AUTOCOMMIT").connect() as vacuuming:
-            await vacuuming.execute(text("VACUUM ANALYZE spans"))
-            await vacuuming.execute(text("VACUUM ANALYZE fasteners"))
+    await settle(engine)
     return rows
+
+
+async def settle(engine: AsyncEngine) -> None:
+    """Let PostgreSQL look at what it has, as its autovacuum does within minutes of a change: else its plans change meanwhile."""
+    if engine.dialect.name == "postgresql":
+        async with engine.execution_options(isolation_level="AUTOCOMMIT").connect() as connection:
+            await connection.execute(text("VACUUM ANALYZE"))
 
 
 #: The numbers of an account, as the baseline has them: a row for each zone and shift, in columns.
@@ -120,9 +124,7 @@ async def fill_baseline(engine: AsyncEngine, cells: int, days: int) -> None:
         )
         for cell in cells_of(cells):
             await connection.execute(text(_BASELINE.format(**fields, cell=cell)))
-    if engine.dialect.name == "postgresql":
-        async with engine.execution_options(isolation_level="AUTOCOMMIT").connect() as vacuuming:
-            await vacuuming.execute(text("VACUUM ANALYZE baseline"))
+    await settle(engine)
 
 
 BASELINE_SQL = (

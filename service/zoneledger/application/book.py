@@ -1,6 +1,5 @@
 """Brings a cell's ledger up to its messages: appends where they follow, rewrites from their place where they are late."""
 
-import asyncio
 from bisect import bisect_right
 from collections import deque
 from collections.abc import AsyncIterator, Iterator
@@ -9,6 +8,7 @@ from json import JSONEncoder
 
 from msgspec.json import decode
 
+from zoneledger.application.giving_way import portions
 from zoneledger.application.keep import Kept
 from zoneledger.application.plants import FOREVER_US
 from zoneledger.application.ports import Writing
@@ -58,9 +58,8 @@ async def append(changes: Changes, kept: Kept, now_us: int) -> Booked:
     first_us = booking.booked_us if booking.place else kept.messages[0][1].at_us
     before = booking.open_spans(head.link_down_us, now_us) if first_us < told_us else []
     events = head.events_since_checkpoint
-    for start in range(0, len(kept.messages), MESSAGES_AT_A_TIME):
-        await asyncio.sleep(0)
-        for _, message in kept.messages[start : start + MESSAGES_AT_A_TIME]:
+    async for some in portions(kept.messages, MESSAGES_AT_A_TIME):
+        for _, message in some:
             booking.add(message)
             events += type(message) is not Snapshot
             if events >= EVENTS_PER_CHECKPOINT:

@@ -4,6 +4,7 @@ import asyncio
 import gc
 from collections.abc import AsyncIterator, Coroutine, Iterable, Iterator
 from contextlib import asynccontextmanager, contextmanager
+from itertools import islice
 from typing import Any, TypeVar
 
 T = TypeVar("T")
@@ -15,6 +16,14 @@ async def giving_way(things: Iterable[T], at_a_time: int) -> AsyncIterator[T]:
         yield one
         if number % at_a_time == 0:
             await asyncio.sleep(0)
+
+
+async def portions(things: Iterable[T], at_a_time: int) -> AsyncIterator[list[T]]:
+    """Yield things some at a time, with a turn for others before each portion: where a step for each one would tell."""
+    rest = iter(things)
+    while some := list(islice(rest, at_a_time)):
+        await asyncio.sleep(0)
+        yield some
 
 
 @asynccontextmanager

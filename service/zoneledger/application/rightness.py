@@ -1,9 +1,9 @@
 """Holds a cell's ledger against its messages, piece by piece: one that is right need not be written anew."""
 
-import asyncio
 from dataclasses import dataclass
 
 from zoneledger.application.book import Formers, Refold, difference, dump, load, next_messages, settled_otherwise
+from zoneledger.application.giving_way import portions
 from zoneledger.application.ports import Writing
 from zoneledger.application.stored import Head, Key
 from zoneledger.core.booking import Booking
@@ -47,16 +47,15 @@ class Held:
         formers = Formers(writing, head.ledger_id, self.after, FORMERS_AT_ONCE)
         messages, self.after = await next_messages(writing, head.cell_id, self.after, EVENTS_AT_ONCE)
         former = await formers.seek((-1, 0))
-        for number, message in enumerate(messages, start=1):
-            if number % MESSAGES_AT_A_TIME == 0:
-                await asyncio.sleep(0)
-            self.booking.add(message)
-            if type(message) is Snapshot:
-                continue
-            self.events += 1
-            key = message.boot, message.seq
-            if former is not None and former[:2] <= key:
-                if former[:2] < key or former.booking != dump(self.booking):
-                    return False
-                former = await formers.seek((message.boot, message.seq + 1))
+        async for some in portions(messages, MESSAGES_AT_A_TIME):
+            for message in some:
+                self.booking.add(message)
+                if type(message) is Snapshot:
+                    continue
+                self.events += 1
+                key = message.boot, message.seq
+                if former is not None and former[:2] <= key:
+                    if former[:2] < key or former.booking != dump(self.booking):
+                        return False
+                    former = await formers.seek((message.boot, message.seq + 1))
         return former is None or (self.after is not None and former[:2] > self.after)

@@ -5,7 +5,7 @@ import gc
 
 import pytest
 
-from zoneledger.application.giving_way import beside, giving_way, uncollected
+from zoneledger.application.giving_way import beside, giving_way, portions, uncollected
 
 
 class _Failed(Exception):
@@ -99,6 +99,21 @@ async def test_others_have_a_turn_after_so_many_things() -> None:
     assert [one async for one in giving_way(range(100), 10)] == list(range(100))
     task.cancel()
     assert turns == 10
+
+
+async def test_portions_are_all_there_is_with_a_turn_for_others_before_each() -> None:
+    turns = 0
+
+    async def other() -> None:
+        nonlocal turns
+        while True:
+            turns += 1
+            await asyncio.sleep(0)
+
+    task = asyncio.create_task(other())
+    found = [(some, turns) async for some in portions(iter(range(25)), 10)]
+    task.cancel()
+    assert found == [(list(range(10)), 1), (list(range(10, 20)), 2), (list(range(20, 25)), 3)]
 
 
 @pytest.mark.parametrize("fails", [False, True])

@@ -1,13 +1,16 @@
 """Of pre-sums no more is read than is wanted, on each store: whoever wants few does not read all to see that they are many."""
 
 import pytest
+from sqlalchemy import text
 
+from tests.contract.stores import Stores
 from zoneledger.application.ports import Store
 from zoneledger.application.presums import gather, gather_few
-from zoneledger.application.stored import Presum
+from zoneledger.application.stored import Basis, Presum
 from zoneledger.application.windows import Window
 from zoneledger.core.calendar import DAY_US
 from zoneledger.core.plant import Cell, Line, Plant, Site, Unit
+from zoneledger.storage.presums import stamp
 
 LINES = ("wing-1", "wing-2", "wing-3")
 PLANT = Plant((Site("harbour", "UTC", tuple(Line(name, cells=(Cell("cell-1", ("1",)),)) for name in LINES)),))
@@ -69,3 +72,26 @@ async def test_many_windows_are_few_where_their_rows_are(summed: Store) -> None:
         few = await gather_few(reading, _unit("harbour/wing-1"), windows, WHOLE.end_us, 50)
         assert few is not None
         assert few.texts == [["wing-1 0"], ["wing-1 1"], ["wing-1 50"]]
+
+
+async def test_postgresql_tells_whether_an_answer_still_holds_without_reading_every_sum(
+    migrated_postgres_url: str, stores: Stores
+) -> None:
+    """Its planner goes by how many places are asked for: told of the cells beside the line, it read the sums of all."""
+    await stores.open(migrated_postgres_url)
+    fill = text(
+        "INSERT INTO presums (line, cell, start_us, end_us, rules, total) "
+        "SELECT 'harbour/wing-1', cell, slot, slot + 1, 1, repeat('x', 200) FROM generate_series(0, 999) AS slot, "
+        "(SELECT '' AS cell UNION SELECT 'harbour/wing-1/cell-' || number FROM generate_series(1, 30) AS number) AS cells"
+    )
+    engines, cells = stores.engines[migrated_postgres_url], [f"harbour/wing-1/cell-{number}" for number in range(1, 31)]
+    async with engines.write.begin() as connection:
+        await connection.execute(fill)
+        await connection.execute(text("ANALYZE presums"))
+    basis = Basis((("harbour/wing-1", ""),), ("harbour/wing-1", *cells), 0, 1000)
+    rows_read = text("SELECT seq_tup_read FROM pg_stat_xact_user_tables WHERE relname = 'presums'")
+    for plans in ("force_custom_plan", "force_generic_plan"):
+        async with engines.write.begin() as connection:
+            await connection.execute(text(f"SET LOCAL plan_cache_mode = {plans}"))
+            assert (await stamp(connection, basis)).presums == 1000
+            assert (await connection.execute(rows_read)).scalar_one() == 0

@@ -231,13 +231,14 @@ class Booking:
         return self.made.get(zone)
 
     def _add_snapshot(self, snapshot: m.Snapshot) -> None:
-        if self.lost is None:
-            for detail in contradictions(self.condition, snapshot):
-                self._flag("snapshot_differs", "", detail)
+        contradicted = contradictions(self.condition, snapshot) if self.lost is None else []
+        for detail in contradicted:
+            self._flag("snapshot_differs", "", detail)
         self._compare_made(snapshot)
         self.booked.activities += self.activities.compare(self._place, self.booked_us, snapshot)
-        apply_snapshot(self.condition, snapshot)
-        self.lost, self.stale = None, True
+        if self.lost is not None or contradicted or not self.condition.lists(snapshot):
+            apply_snapshot(self.condition, snapshot)
+            self.lost, self.stale = None, True
 
     def _compare_made(self, snapshot: m.Snapshot) -> None:
         """Report where `made` has risen by another number than the fasteners received since the last one."""

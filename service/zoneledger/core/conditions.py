@@ -37,6 +37,13 @@ class Condition:
         self.zones = {name: ZoneCondition() for name in self.zones}
         self.alarms = {}
 
+    def lists(self, snapshot: m.Snapshot) -> bool:
+        """Tell whether a snapshot lists the zones that are listed here, and none is named that it does not list."""
+        zones = self.zones
+        return len(zones) == len(snapshot.zones) and all(
+            name in zones and zones[name].listed for name, _ in snapshot.zones
+        )
+
     def _stop_codes(self, zones: set[str]) -> list[str]:
         named = self.alarms.items()
         return [code for (zone, code), severity in named if severity == "stop" and (zone is None or zone in zones)]

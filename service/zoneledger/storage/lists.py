@@ -23,15 +23,18 @@ def rows_of(connection: AsyncConnection, columns: Columns, rows: Sequence[Sequen
     return _rows(connection.dialect.name, columns, [bindparam(None, value, kind) for value, kind in values])
 
 
-def named_rows(dialect: str, columns: Columns) -> Select[Any]:
-    """Return the same for rows that are told with each execution, by `naming`: for statements that are made once."""
+def named_rows(dialect: str, columns: Columns, name: str = "listed") -> Select[Any]:
+    """Return the same for rows that are told with each execution, by `naming`: for statements that are made once.
+
+    Each list of a statement has a name of its own.
+    """
     kinds = [kind for _, kind in _values(dialect, columns, [])]
-    return _rows(dialect, columns, [bindparam(f"listed_{i}", type_=kind) for i, kind in enumerate(kinds)])
+    return _rows(dialect, columns, [bindparam(f"{name}_{i}", type_=kind) for i, kind in enumerate(kinds)])
 
 
-def naming(dialect: str, columns: Columns, rows: Sequence[Sequence[Any]]) -> dict[str, Any]:
+def naming(dialect: str, columns: Columns, rows: Sequence[Sequence[Any]], name: str = "listed") -> dict[str, Any]:
     """Return the parameters of an execution that give rows to `named_rows`."""
-    return {f"listed_{i}": value for i, (value, _) in enumerate(_values(dialect, columns, rows))}
+    return {f"{name}_{i}": value for i, (value, _) in enumerate(_values(dialect, columns, rows))}
 
 
 def _values(dialect: str, columns: Columns, rows: Sequence[Sequence[Any]]) -> list[tuple[Any, TypeEngine[Any]]]:

@@ -37,8 +37,9 @@ ALL = 2**31 - 1
 
 _KEY: Columns = {"line": Text, "cell": Text, "start_us": BigInteger}
 _TIMES: Columns = {"line": Text, "cell": Text, "from_us": BigInteger, "to_us": BigInteger}
-#: Of a basis: a line and a cell, or a unit and no cell.
-_BASIS: Columns = {"name": Text, "cell": Text}
+#: Of a basis. Each is a list of its own, so that a database that plans by their length knows how few places there are.
+_PLACES: Columns = {"line": Text, "cell": Text}
+_UNITS: Columns = {"unit": Text}
 
 _ROWS = (
     select(_p.line, _p.cell, _p.start_us, _p.end_us, _p.total)
@@ -132,10 +133,8 @@ def _outdated(dialect: str, *, is_cell: bool) -> Select[tuple[int]]:
 def _stamp(dialect: str) -> Select[tuple[Any, ...]]:
     r, within = t.revisions.c, ("start_us", "end_us")
     start_us, end_us = (bindparam(name, type_=BigInteger) for name in within)
-    listed = named_rows(dialect, _BASIS).cte("basis")
-    b = listed.c
-    places = tuple_(_p.line, _p.cell).in_(select(b.name, b.cell).where(b.cell.is_not(None)))
-    units = r.unit.in_(select(b.name).where(b.cell.is_(None)))
+    places = tuple_(_p.line, _p.cell).in_(named_rows(dialect, _PLACES, "places"))
+    units = r.unit.in_(named_rows(dialect, _UNITS, "units"))
     rows = _counted(_p.id, places, _p.start_us >= start_us, _p.start_us < end_us)
     changes = _counted(r.id, units, r.from_us < end_us, r.to_us > start_us)
     return select(PLANT_VERSION.scalar_subquery(), *rows.c, *changes.c).select_from(rows.join(changes, true()))
@@ -148,6 +147,7 @@ def _counted(number: ColumnElement[int], *within: ColumnElement[bool]) -> Subque
 async def stamp(connection: AsyncConnection, basis: Basis) -> Stamp:
     """Return what tells whether a basis is still the same."""
     dialect = connection.dialect.name
-    which = naming(dialect, _BASIS, [*basis.places, *((unit, None) for unit in basis.units)])
-    which |= {"start_us": basis.start_us, "end_us": basis.end_us}
+    which: dict[str, Any] = {"start_us": basis.start_us, "end_us": basis.end_us}
+    which |= naming(dialect, _PLACES, basis.places, "places")
+    which |= naming(dialect, _UNITS, [(unit,) for unit in basis.units], "units")
     return Stamp._make((await connection.execute(_stamp(dialect), which)).one())

@@ -10,8 +10,8 @@ AUDITS := build/audits
 RUNTIME := build/runtime
 WHEELS := build/wheelhouse
 ARGS ?=
-# What writes six million messages comes last: what is timed after it is slower for a while.
-BENCHMARKS ?= ingest rewriting freshness streams figures history flood scaling memory
+# What writes six million messages comes last: what is timed after it is slower for a while. Scaling compares nothing and is asked for.
+BENCHMARKS ?= ingest rewriting freshness streams figures history flood memory
 
 # Tests and faults start the service again and again: what Python compiles is kept, whatever the environment says.
 unexport PYTHONDONTWRITEBYTECODE
@@ -30,7 +30,7 @@ help:
 	@echo "make upgrade FORMER=folder  from an earlier version, whose sources lie there, to this one and back, on data"
 	@echo "make mutants builds with one defect each, and the test that catches it"
 	@echo "make check   format, lint, types, import contracts"
-	@echo "make bench   all benchmarks, each beside a raw baseline of the same run, and a table of them; an hour or more (BENCHMARKS=... some of them)"
+	@echo "make bench   all that is compared with a raw baseline of the same run, and a table of it; an hour or two (BENCHMARKS=... some of it, or scaling)"
 	@echo "make bench-small  the same in small: only that they run"
 	@echo "make wheelhouse  all wheels of an installation, for a machine without a network (ARGS goes to pip download)"
 	@echo "make sbom    what an installation consists of, as CycloneDX: build/sbom.json"

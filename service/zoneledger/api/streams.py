@@ -5,7 +5,6 @@ its own that could grow, and one that reads too slowly loses its place, and is t
 """
 
 import asyncio
-import json
 import random
 import secrets
 from collections.abc import Iterator, Sequence
@@ -15,6 +14,7 @@ from typing import Any, NamedTuple
 from zoneledger.api.problems import ApiError
 from zoneledger.api.standing import standing
 from zoneledger.api.times import rfc3339_or_none
+from zoneledger.application.ascii_json import ascii_json
 from zoneledger.application.giving_way import giving_way
 from zoneledger.application.updates import FiguresChanged, PlantChanged, StateChanged, Update
 
@@ -194,10 +194,9 @@ def _told(update: Update) -> tuple[str, dict[str, Any], str, bool]:
 
 
 def _event(number: str, name: str, fields: dict[str, Any]) -> bytes:
-    # In ASCII and on one line, whatever the text of an alarm code holds.
-    return f"id: {number}\nevent: {name}\ndata: {json.dumps(fields)}\n\n".encode()
+    return f"id: {number}\nevent: {name}\ndata: {ascii_json(fields)}\n\n".encode()
 
 
 def end_event(detail: str = STOPS) -> bytes:
     """Return the last event of a stream that the service ends, and why."""
-    return f"event: end\ndata: {json.dumps({'detail': detail})}\n\n".encode()
+    return f"event: end\ndata: {ascii_json({'detail': detail})}\n\n".encode()

@@ -4,10 +4,10 @@ from bisect import bisect_right
 from collections import deque
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass, field
-from json import JSONEncoder
 
 from msgspec.json import decode
 
+from zoneledger.application.ascii_json import ascii_json
 from zoneledger.application.giving_way import portions
 from zoneledger.application.keep import Kept
 from zoneledger.application.plants import FOREVER_US
@@ -26,12 +26,11 @@ EVENTS_AT_ONCE = 1000
 #: How many messages are booked without a pause for others.
 MESSAGES_AT_A_TIME = 200
 CHECKPOINTS_AT_ONCE = 100
-_canonical = JSONEncoder(separators=(",", ":")).encode
 
 
 def dump(booking: Booking) -> str:
     """Return a booking's state as canonical JSON, empty before any message."""
-    return "" if booking.boot is None else _canonical(booking.to_json())
+    return "" if booking.boot is None else ascii_json(booking.to_json())
 
 
 def load(text: str, limits: Limits) -> Booking:

@@ -2,7 +2,7 @@
 
 import asyncio
 import gc
-from collections.abc import AsyncIterator, Coroutine, Iterable, Iterator
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterable, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from itertools import islice
 from typing import Any, TypeVar
@@ -10,20 +10,29 @@ from typing import Any, TypeVar
 T = TypeVar("T")
 
 
-async def giving_way(things: Iterable[T], at_a_time: int) -> AsyncIterator[T]:
-    """Yield things, with a turn for others after each `at_a_time` of them were worked on."""
-    for number, one in enumerate(things, start=1):
+def _one(_: Any) -> int:
+    """Weigh each thing the same."""
+    return 1
+
+
+async def giving_way(things: Iterable[T], at_a_time: int, weigh: Callable[[T], int] = _one) -> AsyncIterator[T]:
+    """Yield things, with a turn for others once those that were worked on since the last weigh `at_a_time`."""
+    weight = 0
+    for one in things:
         yield one
-        if number % at_a_time == 0:
+        weight += weigh(one)
+        if weight >= at_a_time:
+            weight = 0
             await asyncio.sleep(0)
 
 
 async def portions(things: Iterable[T], at_a_time: int) -> AsyncIterator[list[T]]:
-    """Yield things some at a time, with a turn for others before each portion: where a step for each one would tell."""
+    """Yield things some at a time, with a turn for others after each full portion: where a step for each one would tell."""
     rest = iter(things)
     while some := list(islice(rest, at_a_time)):
-        await asyncio.sleep(0)
         yield some
+        if len(some) == at_a_time:
+            await asyncio.sleep(0)
 
 
 @asynccontextmanager

@@ -33,11 +33,17 @@ async def _add_messages(writing: Writing, kept: list[Kept]) -> None:
     await writing.add_snapshots([row for one in kept for row in one.snapshots])
 
 
+def _weight(kept: Kept) -> int:
+    """Weigh what it takes to book a cell's messages: its state is read and written for them."""
+    return len(kept.messages) + 4
+
+
 async def _book_all(writing: Writing, kept: list[Kept], limits: Limits, now_us: int) -> None:
     """Store the messages that are new, and book them: those that just follow while the database stores."""
     changes, late = book.Changes(), [one for one in kept if not one.follows]
     async with beside(_add_messages(writing, kept)):
-        appended = [(one, await book.append(changes, one, now_us)) for one in kept if one.follows]
+        following = giving_way([one for one in kept if one.follows], book.MESSAGES_AT_A_TIME, _weight)
+        appended = [(one, await book.append(changes, one, now_us)) async for one in following]
     async for one in giving_way(late, AT_A_TIME):
         await book.rewrite(writing, changes, one.head, one.places, limits, now_us)
     await writing.add_booked([(one.head.ledger_id, rows) for one, rows in appended])

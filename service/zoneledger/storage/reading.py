@@ -66,25 +66,11 @@ def _offset(text: str | None) -> Offset | None:
 
 
 def head_of(row: Row[Any]) -> Head:
-    """Return the head that a row of its table holds."""
-    return Head(
-        row.cell_id,
-        row.cell,
-        row.booking,
-        row.events_since_checkpoint,
-        row.link,
-        row.link_us,
-        row.link_down_us,
-        decode(row.counts),
-        row.ledger_id,
-        _offset(row.clock),
-        _offset(row.refused_clock),
-        row.kept_boot,
-        row.kept_seq,
-        row.ledger_from_us,
-        row.fold,
-        row.derived_from_us,
-    )
+    """Return the head that a row of its table holds: its columns are in the order of a head's fields."""
+    values: Sequence[Any] = row
+    head = Head(*values)
+    head.counts, head.clock, head.refused_clock = decode(row.counts), _offset(row.clock), _offset(row.refused_clock)
+    return head
 
 
 class SqlReading(SqlInOrder, SqlTrails, SqlKeyringReading):

@@ -101,7 +101,23 @@ async def test_others_have_a_turn_after_so_many_things() -> None:
     assert turns == 10
 
 
-async def test_portions_are_all_there_is_with_a_turn_for_others_before_each() -> None:
+async def test_things_weigh_as_much_as_they_are_said_to() -> None:
+    turns, others = list[int](), 0
+
+    async def other() -> None:
+        nonlocal others
+        while True:
+            others += 1
+            await asyncio.sleep(0)
+
+    task = asyncio.create_task(other())
+    async for _ in giving_way([4, 5, 20, 1, 9, 1], 10, lambda weight: weight):
+        turns.append(others)
+    task.cancel()
+    assert turns == [0, 0, 0, 1, 1, 2]
+
+
+async def test_portions_are_all_there_is_with_a_turn_for_others_after_each_that_is_full() -> None:
     turns = 0
 
     async def other() -> None:
@@ -113,7 +129,7 @@ async def test_portions_are_all_there_is_with_a_turn_for_others_before_each() ->
     task = asyncio.create_task(other())
     found = [(some, turns) async for some in portions(iter(range(25)), 10)]
     task.cancel()
-    assert found == [(list(range(10)), 1), (list(range(10, 20)), 2), (list(range(20, 25)), 3)]
+    assert found == [(list(range(10)), 0), (list(range(10, 20)), 1), (list(range(20, 25)), 2)]
 
 
 @pytest.mark.parametrize("fails", [False, True])

@@ -14,6 +14,7 @@ from zoneledger.api.problems import described
 from zoneledger.api.standing import standing
 from zoneledger.api.times import Seconds, Time, rfc3339_or_none, seconds
 from zoneledger.api.turns import Turns
+from zoneledger.application.giving_way import giving_way
 from zoneledger.application.plants import DeclaredPlant
 from zoneledger.application.ports import Reading
 from zoneledger.application.stored import Head, unknown_fields_of
@@ -25,8 +26,8 @@ from zoneledger.core.plant import Site, Unit
 
 router = APIRouter(tags=["units"], route_class=Guarded)
 
-#: How many cells are read without a pause for others.
-CELLS_AT_ONCE = 50
+#: How many cells are read at once, and how many of them are told without a pause for others.
+CELLS_READ, CELLS_AT_ONCE = 100, 10
 
 
 class Standing(BaseModel):
@@ -198,11 +199,11 @@ class Units:
 
     async def _read(self, reading: Reading, service: Service, cells: list[Unit]) -> dict[str, _Known]:
         known: dict[str, _Known] = {}
-        for start in range(0, len(cells), CELLS_AT_ONCE):
-            some = cells[start : start + CELLS_AT_ONCE]
+        for start in range(0, len(cells), CELLS_READ):
+            some = cells[start : start + CELLS_READ]
             heads = await reading.heads([unit.path for unit in some])
             now_us = service.now_us()
-            for unit in some:
+            async for unit in giving_way(some, CELLS_AT_ONCE):
                 known[unit.path] = self._of(unit, heads.get(unit.path), now_us, service.moments)
         return known
 

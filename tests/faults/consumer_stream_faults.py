@@ -44,7 +44,7 @@ async def _read_nothing(consumer: Consumer) -> None:
 async def _vanish(consumer: Consumer) -> None:
     async with consumer.connected() as (_, writer):
         writer.write(REQUEST)
-        await consumer.pause(consumer.rng.uniform(0.0, 0.5))
+        await consumer.pause(consumer.rng.uniform(0.0, 2.0))
 
 
 @fault("consumers", "300 live streams: some read nothing, some vanish", short=("sqlite",))

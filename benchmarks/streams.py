@@ -30,13 +30,14 @@ from tests.servers.postgres import Postgres
 from tests.servers.programs import accepts_connections, free_port, running, wait_until
 from tests.servers.service import ServiceProcess
 from zoneledger.api.times import rfc3339
+from zoneledger.application.ascii_json import ascii_json
 from zoneledger.clock import now_us
 
 #: How far changes are apart, so that each finds the streams at rest, as in most plants.
 APART_S = 0.5
 SETTLE_S = 1.0
 ARRAY = 50
-SINCE = re.compile(rb'"since": "([^"]+)"')
+SINCE = re.compile(rb'"since":"([^"]+)"')
 _spawning = multiprocessing.get_context("spawn")
 
 
@@ -156,9 +157,9 @@ def _told_of(cell: str, since: str) -> bytes:
     """Return what the service sends of a change, as long as it is there."""
     texts = []
     for number, unit in enumerate((cell, f"{cell}/1")):
-        data = json.dumps({"unit": unit, "state": "running", "reason": "process", "since": since})
+        data = ascii_json({"unit": unit, "state": "running", "reason": "process", "since": since})
         texts.append(f"id: 0badcafe-{number}\nevent: state\ndata: {data}\n\n")
-    data = json.dumps({"unit": cell, "last_message": since})
+    data = ascii_json({"unit": cell, "last_message": since})
     return "".join([*texts, f"id: 0badcafe-3\nevent: figures\ndata: {data}\n\n"]).encode()
 
 

@@ -2,6 +2,8 @@
 
 import asyncio
 import gc
+from collections.abc import AsyncIterator, Callable
+from contextlib import asynccontextmanager
 
 import pytest
 
@@ -86,7 +88,9 @@ async def test_who_waits_for_the_work_and_is_cancelled_breaks_it_off(turns: int)
     assert told == ["work begins", "work broken off"]
 
 
-async def test_others_have_a_turn_after_so_many_things() -> None:
+@asynccontextmanager
+async def _others() -> AsyncIterator[Callable[[], int]]:
+    """Let others have turns where they are given any, and tell how many they have had."""
     turns = 0
 
     async def other() -> None:
@@ -96,39 +100,25 @@ async def test_others_have_a_turn_after_so_many_things() -> None:
             await asyncio.sleep(0)
 
     task = asyncio.create_task(other())
-    assert [one async for one in giving_way(range(100), 10)] == list(range(100))
+    yield lambda: turns
     task.cancel()
-    assert turns == 10
+
+
+async def test_others_have_a_turn_after_so_many_things() -> None:
+    async with _others() as turns:
+        assert [one async for one in giving_way(range(100), 10)] == list(range(100))
+        assert turns() == 10
 
 
 async def test_things_weigh_as_much_as_they_are_said_to() -> None:
-    turns, others = list[int](), 0
-
-    async def other() -> None:
-        nonlocal others
-        while True:
-            others += 1
-            await asyncio.sleep(0)
-
-    task = asyncio.create_task(other())
-    async for _ in giving_way([4, 5, 20, 1, 9, 1], 10, lambda weight: weight):
-        turns.append(others)
-    task.cancel()
-    assert turns == [0, 0, 0, 1, 1, 2]
+    async with _others() as turns:
+        found = [turns() async for _ in giving_way([4, 5, 20, 1, 9, 1], 10, lambda weight: weight)]
+    assert found == [0, 0, 0, 1, 1, 2]
 
 
 async def test_portions_are_all_there_is_with_a_turn_for_others_after_each_that_is_full() -> None:
-    turns = 0
-
-    async def other() -> None:
-        nonlocal turns
-        while True:
-            turns += 1
-            await asyncio.sleep(0)
-
-    task = asyncio.create_task(other())
-    found = [(some, turns) async for some in portions(iter(range(25)), 10)]
-    task.cancel()
+    async with _others() as turns:
+        found = [(some, turns()) async for some in portions(iter(range(25)), 10)]
     assert found == [(list(range(10)), 0), (list(range(10, 20)), 1), (list(range(20, 25)), 2)]
 
 

@@ -18,6 +18,8 @@ from zoneledger.core.rows import Booked
 #: How many deliveries are taken apart, or cells booked, without a pause for others.
 AT_A_TIME = 50
 COUNTS_PER_CELL = 100
+#: A cell's state is read and written in the time in which so many messages are booked.
+A_STATE = 4
 
 
 async def _keep_all(writing: Writing, group: Sorted, heads: dict[str, Head], limits: Limits) -> list[Kept]:
@@ -35,7 +37,7 @@ async def _add_messages(writing: Writing, kept: list[Kept]) -> None:
 
 def _weight(kept: Kept) -> int:
     """Weigh what it takes to book a cell's messages: its state is read and written for them."""
-    return len(kept.messages) + 4
+    return len(kept.messages) + A_STATE
 
 
 async def _book_all(writing: Writing, kept: list[Kept], limits: Limits, now_us: int) -> None:

@@ -44,6 +44,7 @@ class Load:
             clients = []
             for _ in range(CONNECTIONS):
                 client = parse_broker_url(broker).client(None, ProtocolVersion.V5)
+                client.pending_calls_threshold = len(self.cells)  # else it warns of each publish while a flood lasts
                 clients.append(await stack.enter_async_context(client))
 
             async def send(number: int, payload: bytes) -> None:

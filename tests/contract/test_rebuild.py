@@ -137,6 +137,31 @@ async def test_a_right_ledger_is_left_where_it_is(store: Store) -> None:
     assert await _ledgers(store) == 1
 
 
+def _stale(text: str, stale: bool) -> str:
+    booking = book.load(text, Limits())
+    booking.stale = stale
+    return book.dump(booking)
+
+
+async def test_a_state_that_is_to_be_looked_at_again_without_need_makes_no_ledger_wrong(store: Store) -> None:
+    await record(store, [delivery(dumped(*MESSAGES, snapshot(EVENTS, 2 * EVENTS + 15)))])
+    async with store.writing() as writing:
+        head = (await writing.lock_heads([CELL]))[CELL]
+        rows = await writing.next_checkpoints(head.ledger_id, None, 100)
+        once = [(head.ledger_id, row._replace(booking=_stale(row.booking, True))) for row in rows]
+        await writing.put_checkpoints(once)
+        await writing.save_heads([replace(head, booking=_stale(head.booking, True))])
+        assert _stale(head.booking, True) != head.booking
+    before = await all_kept(store)
+    assert not await rebuild(store, CELL, lambda: NOW_US, Limits())
+    assert await all_kept(store) == before
+
+
+async def _spoil_what_is_to_be_looked_at_again(writing: Writing, head: Head) -> None:
+    [first, *_] = await writing.next_checkpoints(head.ledger_id, None, 1)
+    await writing.put_checkpoints([(head.ledger_id, first._replace(booking=_stale(first.booking, False)))])
+
+
 async def _spoil_a_checkpoint(writing: Writing, head: Head) -> None:
     [first, *_] = await writing.next_checkpoints(head.ledger_id, None, 1)
     await writing.put_checkpoints([(head.ledger_id, Checkpoint(first.boot, first.seq, head.booking))])
@@ -156,7 +181,16 @@ async def _spoil_the_last_fastener(writing: Writing, head: Head) -> None:
     await writing.remove_booked(head.ledger_id, WHOLE, Booked(fasteners=rows.fasteners[-1:]))
 
 
-@pytest.mark.parametrize("spoil", [_spoil_a_checkpoint, _spoil_a_verdict, _spoil_the_state, _spoil_the_last_fastener])
+@pytest.mark.parametrize(
+    "spoil",
+    [
+        _spoil_a_checkpoint,
+        _spoil_what_is_to_be_looked_at_again,
+        _spoil_a_verdict,
+        _spoil_the_state,
+        _spoil_the_last_fastener,
+    ],
+)
 async def test_whatever_is_wrong_in_a_ledger_is_right_after_a_rebuild(spoil: Spoil, store: Store) -> None:
     await record(store, [delivery(dumped(*MESSAGES))])
     await rebuild(store, CELL, lambda: NOW_US, Limits(), anew=True)

@@ -38,7 +38,8 @@ def test_it_goes_on_live_until_it_is_told_to_end_and_leaves_nothing(tmp_path: Pa
     folder.mkdir()
     demo = fork_command(["demo", "--cells", "1", "--port", str(port)], {"TMPDIR": str(folder)}, log)
     try:
-        wait_until(lambda: "Live now, until Ctrl-C" in _words(log), "the demo is live", 120)
+        wait_until(lambda: "/openapi.json" in _words(log), "the demo is live, and has named its last page", 120)
+        assert "Live now, until Ctrl-C" in _words(log)
         assert "is taken" not in _words(log)
         pages = re.findall(rf"http://127\.0\.0\.1:{port}/\S*", _words(log))
         assert len(pages) >= 6

@@ -19,7 +19,7 @@ router = APIRouter(tags=["live"], route_class=Guarded)
 
 _EXAMPLE = (
     "id: 5f0c1d2e-17\nevent: state\n"
-    'data: {"unit": "harbour/wing-1/cell-1/1", "state": "fault", "reason": "clamp-force", "since": "2026-11-25T06:00:00Z"}\n\n'
+    'data: {"unit":"harbour/wing-1/cell-1/1","state":"fault","reason":"clamp-force","since":"2026-11-25T06:00:00Z"}\n\n'
 )
 _EVENTS = {"text/event-stream": {"schema": {"type": "string"}, "example": _EXAMPLE}}
 

@@ -45,9 +45,8 @@ async def _vanish(consumer: Consumer) -> None:
     async with consumer.connected() as (_, writer):
         writer.write(REQUEST)
         await consumer.pause(consumer.rng.uniform(0.0, 0.5))
-    await consumer.pause(
-        consumer.rng.uniform(0.0, 1.5)
-    )  # a hundred that come again at once are more than a slow machine takes
+    # A hundred that come again at once are more than a slow machine takes.
+    await consumer.pause(consumer.rng.uniform(0.0, 1.5))
 
 
 @fault("consumers", "300 live streams: some read nothing, some vanish", short=("sqlite",))

@@ -100,8 +100,10 @@ async def _others() -> AsyncIterator[Callable[[], int]]:
             await asyncio.sleep(0)
 
     task = asyncio.create_task(other())
-    yield lambda: turns
-    task.cancel()
+    try:
+        yield lambda: turns
+    finally:
+        task.cancel()
 
 
 async def test_others_have_a_turn_after_so_many_things() -> None:
